@@ -1,0 +1,181 @@
+"""Frozen rows of evidence: what happened, as `decide` and commissioning say it. The ledger keeps them and seals them.
+
+Rows hold whole numbers of small units (mL, mg, ms) and no time of their own: the runtime stamps all rows of a scan.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class RunStarted:
+    """A run begins. Holds what it was planned to be."""
+
+    run: str
+    shift: str
+    site_digest: str
+    recipe: str
+    """The recipe as canonical JSON."""
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseEnded:
+    """A phase is over."""
+
+    run: str
+    phase: str
+    duration_ms: int
+    water_ml: int
+    stock_ml: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class InjectionIntent:
+    """The injector is about to open. Durable before it does."""
+
+    run: str
+    channel: str
+    stock: str
+    batch: str
+    reserved_ml: int
+    """Stock that may be injected under this intent."""
+    owed_ml: int
+    """Water that will have to flush the path."""
+    nutrients_ug_ml: str
+    """Strength of the stock as canonical JSON, nutrient to whole µg/mL (the same number as mg/L)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """Where the injection stands: at most `checkpoint_s` apart while injecting."""
+
+    run: str
+    channel: str
+    phase: str
+    water_ml: int
+    stock_ml: int
+    water_count_ml: int
+    """The main totaliser as read, so that what moves while nobody watches can be told."""
+    stock_count_ml: int
+
+
+@dataclass(frozen=True, slots=True)
+class Dose:
+    """What one block received of one nutrient from one channel, by one estimate. Uncertainties are k = 2."""
+
+    run: str
+    block: str
+    channel: str
+    nutrient: str
+    estimate: str
+    """METER, EC or TANK: which independent estimate this is."""
+    basis: str
+    """measured, or estimated where counts moved while nobody watched."""
+    planned_mg: int
+    injected_mg: int
+    delivered_mg: int
+    """Out of the emitters, by displaced volume."""
+    in_lines_mg: int
+    lost_mg: int
+    u_injected_mg: int
+    u_delivered_mg: int
+
+
+@dataclass(frozen=True, slots=True)
+class FlushOwed:
+    """Stock is in the pipes of `segment` and must be flushed out. Bars the next injection into it until then."""
+
+    segment: str
+    """A block's name, or "main" for the shared main."""
+    stock: str
+    run: str
+    owed_ml: int
+
+
+@dataclass(frozen=True, slots=True)
+class FlushCleared:
+    """The segment has been flushed."""
+
+    segment: str
+    stock: str
+    water_ml: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRaised:
+    """A cause became true. `code` is an interlock's."""
+
+    code: str
+    effect: str
+    latched: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmCleared:
+    """The cause is gone, and reset where it needed a reset."""
+
+    code: str
+
+
+@dataclass(frozen=True, slots=True)
+class CommandAnswered:
+    """Somebody asked for something, and what became of it."""
+
+    command: str
+    who: str
+    role: str
+    verb: str
+    arguments: str
+    accepted: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unscheduled:
+    """Water or stock that moved outside any run."""
+
+    channel: str
+    """"main" for water, else the injector."""
+    volume_ml: int
+    basis: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class RunEnded:
+    """A run is over: how the procedure ended and whether the dose was delivered."""
+
+    run: str
+    state: str
+    """ProcedureState at the end."""
+    outcome: str
+    """DELIVERED, SHORT, OVER or NOT_RUN."""
+    why: str
+    water_ml: int
+    duration_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Anything else worth a line in the record: a boot, a mode, a link lost or back."""
+
+    code: str
+    detail: str
+
+
+Evidence = (
+    RunStarted
+    | PhaseEnded
+    | InjectionIntent
+    | Checkpoint
+    | Dose
+    | FlushOwed
+    | FlushCleared
+    | AlarmRaised
+    | AlarmCleared
+    | CommandAnswered
+    | Unscheduled
+    | RunEnded
+    | Event
+)

@@ -1,0 +1,65 @@
+"""What crosses the local socket: commands in, answers and snapshots out, and the version of their form."""
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any
+
+PROTOCOL = 1
+
+
+class Verb(Enum):
+    """The control commands. Record commands (decisions) have their own kinds and never reach `decide`."""
+
+    START = "start"
+    """Run a shift (argument: program). From HELD: go on with the run."""
+    HOLD = "hold"
+    STOP_FERTILISER = "stop-fertiliser"
+    """Injection ends for good in this run; water and flush go on."""
+    STOP_EVERYTHING = "stop-everything"
+    """Controlled stop in safe order, category ONE."""
+    RESET = "reset"
+    """Return an ended procedure to IDLE. Clears no latch that needs someone at the machine."""
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """A change somebody asks for. The id makes it idempotent: the same id is answered as before and done once."""
+
+    id: str
+    who: str
+    role: str
+    verb: Verb
+    arguments: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What became of a command, given after the scan that decided it."""
+
+    id: str
+    accepted: bool
+    reason: str
+    """In plain words; says what to do when the command was refused."""
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The plant and the run as one scan saw them, for everybody outside the daemon."""
+
+    at_ms: int
+    clock_trusted: bool
+    simulated: bool
+    site: str
+    scan: int
+    mode: str
+    procedure: str
+    phase: str | None
+    run: str | None
+    shift: str | None
+    readings: dict[str, dict[str, Any]]
+    outputs: dict[str, Any]
+    progress: dict[str, float]
+    owed: list[dict[str, Any]]
+    alarms: list[dict[str, Any]]
+    ledger: dict[str, Any]
+    links: dict[str, Any]

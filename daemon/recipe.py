@@ -1,0 +1,78 @@
+"""The control recipe (ISA-88) of one shift run: all that `decide` needs to know of the plan, frozen."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class LinePath:
+    """The water's way from the injection point to a block's emitters, as mean volumes at the block's own flow."""
+
+    main_l: float
+    """Pipe with nothing drawn off along it: pure delay."""
+    submain_l: float
+    """Submain volume: its equal laterals draw the flow down along it."""
+    lateral_l: float
+    """All laterals together."""
+    transit_l: float
+    """Litres from the injection point to the outermost emitter's first drop."""
+    accuracy_pct: float
+    """k = 2 of all of these."""
+
+
+@dataclass(frozen=True, slots=True)
+class BlockPlan:
+    """One block of the shift."""
+
+    block: str
+    area_ha: float
+    share: float
+    """Part of the shift's flow, 0 to 1; the shares sum to 1."""
+    path: LinePath
+    planned_mg: Mapping[str, int]
+    """Nutrient to milligrams for the whole block."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelPlan:
+    """One injection channel of the shift."""
+
+    channel: str
+    stock: str
+    """Key of the stock decision; flush owed is kept for each stock."""
+    batch: str
+    stock_l: float
+    """Litres of stock solution to inject."""
+    ratio: float
+    """Litres of stock to a litre of water."""
+    nutrients_g_l: Mapping[str, float]
+    strength_accuracy_pct: float
+    ec_rise_ms_cm: float
+    """Expected rise of the line's EC while injecting; 0 where EC cannot see the product."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """One run of one shift."""
+
+    run: str
+    """Unique id of the run."""
+    shift: str
+    flow_m3_h: float
+    """Expected flow with all valves of the shift open."""
+    prewet_l: float
+    inject_l: float
+    flush_l: float
+    """Water after the last injected litre before the path counts as flushed."""
+    water_l: float
+    """Water of the whole run; what the flush leaves is watered after it."""
+    blocks: tuple[BlockPlan, ...]
+    channels: tuple[ChannelPlan, ...]
+
+
+def parse_recipe(content: Mapping[str, Any]) -> Recipe:
+    """Return the recipe that the ledger kept as JSON. Raises KeyError or TypeError for another release's form."""
+    blocks = tuple(BlockPlan(**{**block, "path": LinePath(**block["path"])}) for block in content["blocks"])
+    channels = tuple(ChannelPlan(**channel) for channel in content["channels"])
+    return Recipe(**{**content, "blocks": blocks, "channels": channels})
