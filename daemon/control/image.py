@@ -1,0 +1,81 @@
+"""What one scan read, and what it writes: the input and output images of `decide`."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from drivers.reading import Reading
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerHealth:
+    """How the record stands, as an input: no record, no dose."""
+
+    durable: int
+    """Rows of `decide` known to be on disk, counted as `State.emitted` counts them."""
+    pending_s: float
+    """Age of the oldest row that is not, in seconds; 0 when all are."""
+    writable: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelImage:
+    """One injection channel's readings."""
+
+    stock_l: Reading
+    """The injector meter's count, in litres, starting again from zero at its wrap."""
+    content_l: Reading
+    """Litres in its tank."""
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """Every reading of one scan, by what it means."""
+
+    flow_m3_h: Reading
+    water_l: Reading
+    """The main totaliser, in litres, starting again from zero at its wrap."""
+    pressure_kpa: Reading
+    background_ec_ms_cm: Reading
+    line_ec_ms_cm: Reading
+    pump_running: Reading
+    emergency_stop_healthy: Reading
+    selector_auto: Reading
+    reset_button: Reading
+    output_watchdog_s: Reading
+    channels: Mapping[str, ChannelImage]
+    outputs: Mapping[str, Reading]
+    """What the output module says that it holds: pump, valve.<block>, injection_valve.<channel>, injector.<channel>."""
+    ledger: LedgerHealth
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelOutput:
+    """One injection channel's outputs."""
+
+    valve: bool = False
+    run: bool = False
+    drive: float = 0.0
+    """0 to 1 of the injector's range."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outputs:
+    """Every output of one scan."""
+
+    pump: bool = False
+    blocks: frozenset[str] = frozenset()
+    channels: Mapping[str, ChannelOutput] = field(default_factory=dict)
+    """Channels not named are off."""
+
+
+SAFE = Outputs()
+"""Everything off: the first outputs after any start, and the last before any end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Now:
+    """Time as `decide` may know it: what has passed, and the monotonic second of this scan for ages. No wall clock."""
+
+    dt_s: float
+    """Since the last scan, never negative."""
+    at_s: float

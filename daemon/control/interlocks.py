@@ -1,0 +1,406 @@
+"""Cause and effect: the matrix as data, and the guard that judges it each scan.
+
+A row says what must hold, for how long, in which phases, and what it does. The worst effect wins. A latched cause stays
+until its reset: by itself, by an operator, or at the machine where someone must look. The guard judges with the last
+scan's phase, which is the one that the readings saw.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Final
+
+from daemon.control.image import Outputs
+from daemon.control.run import Run
+from daemon.control.sense import Facts
+from daemon.control.states import Effect, Phase, ProcedureState, Unit
+from daemon.site import Site
+
+
+class Reset(Enum):
+    """Who may clear a latched cause once it is gone."""
+
+    ITSELF = "itself"
+    OPERATOR = "operator"
+    AT_MACHINE = "at the machine"
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What a row's condition may look at."""
+
+    site: Site
+    facts: Facts
+    unit: Unit
+    last: Outputs
+    run: Run | None
+
+    @property
+    def is_injecting(self) -> bool:
+        """Whether any injector was commanded on."""
+        return any(channel.run for channel in self.last.channels.values())
+
+
+@dataclass(frozen=True, slots=True)
+class Interlock:
+    """One row of the matrix."""
+
+    code: str
+    holds: Callable[[Situation], bool]
+    effect: Effect
+    delay_s: Callable[[Site], float] = field(default=lambda site: 0.0)
+    phases: frozenset[Phase | None] = frozenset({None, *Phase})
+    """Phases in which it is judged; None stands for no phase."""
+    latched: bool = False
+    reset: Reset = Reset.ITSELF
+    meaning: str = ""
+    check: str = ""
+    """What to look at first."""
+
+
+_RUN: Final = frozenset[Phase | None](Phase)
+_WET: Final = frozenset[Phase | None]({Phase.PREWET, Phase.INJECT, Phase.FLUSH})
+_INJECT: Final = frozenset[Phase | None]({Phase.INJECT})
+
+
+def _expected_s(s: Situation) -> float:
+    """Return one and a half times the time that the phase should take by its litres at the expected flow."""
+    if s.run is None:
+        return float("inf")
+    recipe = s.run.recipe
+    due_l = {
+        Phase.PREWET: recipe.prewet_l,
+        Phase.INJECT: recipe.inject_l,
+        Phase.FLUSH: max(recipe.flush_l, recipe.water_l - s.run.water_l + s.run.phase_water_l),
+    }
+    litres = due_l.get(s.unit.phase) if s.unit.phase is not None else None
+    if litres is None:
+        return s.site.limits.fill_max_s
+    return 1.5 * litres * 3.6 / recipe.flow_m3_h + s.site.limits.pause_max_s
+
+
+def _unseen(s: Situation) -> bool:
+    """Return whether the module that holds outputs and safety inputs could not be read."""
+    return not s.facts.outputs_seen or s.facts.emergency_stop_healthy is None or s.facts.selector_auto is None
+
+
+def _out_of_band(s: Situation) -> bool:
+    if s.run is None or not s.facts.flow_good:
+        return False
+    expected = s.run.recipe.flow_m3_h
+    return abs(s.facts.flow_m3_h - expected) > expected * s.site.main.flow_band_pct / 100.0
+
+
+def _over_plan(s: Situation) -> bool:
+    if s.run is None:
+        return False
+    most = s.site.limits.over_dose_pct / 100.0
+    return any(s.run.channels[plan.channel].injected_l > most * plan.stock_l for plan in s.run.recipe.channels)
+
+
+MATRIX: Final[tuple[Interlock, ...]] = (
+    Interlock(
+        "emergency-stop",
+        lambda s: s.facts.emergency_stop_healthy is False,
+        Effect.ZERO,
+        latched=True,
+        reset=Reset.AT_MACHINE,
+        meaning="The emergency stop is pressed.",
+        check="Go to the shed and find out why it was pressed before releasing it.",
+    ),
+    Interlock(
+        "selector-not-auto",
+        lambda s: s.facts.selector_auto is False,
+        Effect.ZERO,
+        meaning="The selector in the shed is not in Auto.",
+        check="Someone may be working on the plant. Ask before turning it back.",
+    ),
+    Interlock(
+        "outputs-unseen",
+        _unseen,
+        Effect.PAUSE,
+        meaning="The output module does not answer, so what it does is not known.",
+        check="Power and cable of the output module.",
+    ),
+    Interlock(
+        "outputs-lost",
+        _unseen,
+        Effect.ZERO,
+        delay_s=lambda site: site.safety.max_watchdog_s / 2.0,
+        meaning="The output module has been silent for so long that its own time-out has dropped the outputs.",
+        check="Power and cable of the output module; nothing restarts by itself.",
+    ),
+    Interlock(
+        "outputs-differ",
+        lambda s: not s.facts.outputs_match,
+        Effect.ZERO,
+        delay_s=lambda site: 1.5 * site.site.scan_s,
+        latched=True,
+        reset=Reset.OPERATOR,
+        meaning="The output module does not hold what was written: it restarted, or another master writes to it.",
+        check="Supply of the output module; any other program on this network that writes to it.",
+    ),
+    Interlock(
+        "watchdog-unset",
+        lambda s: s.facts.outputs_seen and not s.facts.watchdog_armed,
+        Effect.PAUSE,
+        meaning="The output module would hold its outputs if this computer stopped: its time-out is off or too long.",
+        check="Set the module's time-out within safety.max_watchdog_s.",
+    ),
+    Interlock(
+        "pump-not-running",
+        lambda s: s.last.pump and s.facts.pump_running is False,
+        Effect.ONE,
+        delay_s=lambda site: site.pump.start_s,
+        latched=True,
+        reset=Reset.OPERATOR,
+        meaning="The pump was switched on and its contactor did not report running.",
+        check="Motor protection, power supply, contactor.",
+    ),
+    Interlock(
+        "no-flow",
+        lambda s: s.last.pump and s.facts.flow_good and s.facts.flow_m3_h < s.site.main.min_flow_m3_h,
+        Effect.ONE,
+        delay_s=lambda site: site.limits.no_flow_s,
+        phases=_WET,
+        latched=True,
+        reset=Reset.OPERATOR,
+        meaning="The pump is on and too little water flows.",
+        check="Suction, priming, main valve, block valve.",
+    ),
+    Interlock(
+        "pressure-high",
+        lambda s: s.facts.pressure_good and s.facts.pressure_kpa > s.site.main.max_pressure_kpa,
+        Effect.ZERO,
+        delay_s=lambda site: 2.0,
+        latched=True,
+        reset=Reset.OPERATOR,
+        meaning="Pressure is above the main's limit.",
+        check="A valve that did not open; pressure regulation.",
+    ),
+    Interlock(
+        "pressure-low",
+        lambda s: s.last.pump and s.facts.pressure_good and s.facts.pressure_kpa < s.site.main.min_pressure_kpa,
+        Effect.PAUSE,
+        phases=_WET,
+        meaning="Pressure is below what keeps injected stock from flowing back and the far emitters fed.",
+        check="Burst pipe, pump, filter.",
+    ),
+    Interlock(
+        "pressure-stays-low",
+        lambda s: s.last.pump and s.facts.pressure_good and s.facts.pressure_kpa < s.site.main.min_pressure_kpa,
+        Effect.ONE,
+        delay_s=lambda site: site.limits.low_pressure_s,
+        phases=_WET,
+        latched=True,
+        reset=Reset.OPERATOR,
+        meaning="Pressure stayed low: water may be running where it should not.",
+        check="Walk the main for a burst; then pump and filter.",
+    ),
+    Interlock(
+        "flow-not-proven",
+        lambda s: not s.facts.flow_proven,
+        Effect.PAUSE,
+        phases=_INJECT,
+        meaning="The main flow is not proven, so nothing may be injected.",
+        check="Flow meter and its signal; pump; valves.",
+    ),
+    Interlock(
+        "flow-out-of-band",
+        _out_of_band,
+        Effect.PAUSE,
+        delay_s=lambda site: 5.0,
+        phases=_INJECT,
+        meaning="The flow is not the shift's flow: a valve, a leak or a blockage.",
+        check="Block valves of the shift; filter; walk the line.",
+    ),
+    Interlock(
+        "water-count-bad",
+        lambda s: not s.facts.water_good,
+        Effect.PAUSE,
+        phases=_INJECT,
+        meaning="The water totaliser cannot be read, and phases go by its litres.",
+        check="Main meter and its signal.",
+    ),
+    Interlock(
+        "pressure-bad",
+        lambda s: not s.facts.pressure_good,
+        Effect.PAUSE,
+        phases=_INJECT,
+        meaning="The pressure cannot be read.",
+        check="Pressure transmitter and its wiring.",
+    ),
+    Interlock(
+        "injector-meter-bad",
+        lambda s: any(not channel.meter_good for channel in s.facts.channels.values()),
+        Effect.PAUSE,
+        phases=_INJECT,
+        meaning="The injector's meter cannot be read.",
+        check="Injector meter and its wiring.",
+    ),
+    Interlock(
+        "tank-level-bad",
+        lambda s: any(not channel.content_good for channel in s.facts.channels.values()),
+        Effect.PAUSE,
+        phases=_INJECT,
+        meaning="The tank's level cannot be read.",
+        check="Level transmitter and its wiring.",
+    ),
+    Interlock(
+        "tank-empty",
+        lambda s: any(
+            channel.content_good and channel.content_l < s.site.tank[s.site.injector[name].tank].low_l
+            for name, channel in s.facts.channels.items()
+        ),
+        Effect.WATER_ONLY,
+        delay_s=lambda site: 3.0,
+        phases=_INJECT,
+        meaning="The stock tank is at its low level.",
+        check="Mix a new batch; find out why the tank was short.",
+    ),
+    Interlock(
+        "injector-silent",
+        lambda s: any(
+            channel.silent_s >= s.site.injector[name].stroke_window_s for name, channel in s.facts.channels.items()
+        ),
+        Effect.WATER_ONLY,
+        phases=_INJECT,
+        latched=True,
+        reset=Reset.OPERATOR,
+        meaning="The injector is on and its meter counts nothing: air in it, a blocked suction, or a closed outlet.",
+        check="Suction strainer and hose, prime, outlet valve. A closed outlet can burst a hose: look first.",
+    ),
+    Interlock(
+        "siphon",
+        lambda s: any(channel.idle_l_h > s.site.limits.siphon_l_h for channel in s.facts.channels.values()),
+        Effect.WATER_ONLY,
+        latched=True,
+        reset=Reset.AT_MACHINE,
+        meaning="Stock flows while the injector is off.",
+        check="Close the tank's outlet by hand; injection valve and check valve.",
+    ),
+    Interlock(
+        "dose-over-plan",
+        _over_plan,
+        Effect.WATER_ONLY,
+        latched=True,
+        reset=Reset.OPERATOR,
+        meaning="More stock was metered than planned.",
+        check="Injector, injection valve, and what the block has received.",
+    ),
+    Interlock(
+        "record-late",
+        lambda s: s.facts.commit_late_s > s.site.limits.commit_age_s or not s.facts.ledger_writable,
+        Effect.PAUSE,
+        phases=_INJECT,
+        meaning="The record cannot be written in time, and nothing is dosed without a record.",
+        check="Disk full, worn card, wrong permissions.",
+    ),
+    Interlock(
+        "paused-too-long",
+        lambda s: s.run is not None and s.run.paused_s > s.site.limits.pause_max_s,
+        Effect.WATER_ONLY,
+        phases=_INJECT,
+        meaning="The injection was paused for so long that it is given up for this run.",
+        check="The cause that paused it.",
+    ),
+    Interlock(
+        "held-too-long",
+        lambda s: (
+            s.unit.procedure is ProcedureState.HELD and s.run is not None and s.run.held_s > s.site.limits.hold_max_s
+        ),
+        Effect.WATER_ONLY,
+        meaning="The run was held for so long that it goes on without fertiliser.",
+        check="Who held it, and why.",
+    ),
+    Interlock(
+        "injection-too-long",
+        lambda s: s.run is not None and s.run.phase_s > _expected_s(s),
+        Effect.WATER_ONLY,
+        phases=_INJECT,
+        meaning="INJECT took much longer than its litres should.",
+        check="Flow, injector rate, pauses of this run.",
+    ),
+    Interlock(
+        "phase-too-long",
+        lambda s: s.run is not None and s.run.phase_s > _expected_s(s),
+        Effect.ONE,
+        phases=_RUN - _INJECT,
+        latched=True,
+        reset=Reset.OPERATOR,
+        meaning="The phase took much longer than its litres should: pipes do not fill, or the meter does not count.",
+        check="Burst or open end; main meter; pump.",
+    ),
+)
+
+BY_CODE: Final = {row.code: row for row in MATRIX}
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """Memory of the guard: how long each row has held, which are active, and the reset button's edge."""
+
+    timers_s: tuple[float, ...] = (0.0,) * len(MATRIX)
+    active: frozenset[str] = frozenset()
+    """Codes whose effect is in force: true now, or latched."""
+    pressed_s: float = -1.0
+    """How long the reset button has been down after a good low; negative when it must first be seen up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the matrix says this scan."""
+
+    effect: Effect
+    causes: tuple[str, ...]
+    """Codes in force, in the matrix's order."""
+    raised: tuple[str, ...]
+    cleared: tuple[str, ...]
+
+
+def guard(memory: Guard, situation: Situation, operator_reset: bool) -> tuple[Guard, Verdict]:
+    """Judge every row; return the new memory and the verdict.
+
+    A cause that cannot be judged in this phase is not true; a latched one stays until reset with its cause gone.
+    """
+    site, phase = situation.site, situation.unit.phase
+    pressed_s, at_machine = _reset_edge(memory.pressed_s, situation.facts)
+    timers = list(memory.timers_s)
+    active: set[str] = set()
+    effect = Effect.NONE
+    for index, row in enumerate(MATRIX):
+        true_now = phase in row.phases and row.holds(situation)
+        if true_now:
+            timers[index] += situation.facts.dt_s
+        elif timers[index]:
+            timers[index] = 0.0
+        in_force = true_now and (row.code in memory.active or timers[index] >= row.delay_s(site))
+        if not in_force and row.latched and row.code in memory.active:
+            released = not true_now and (
+                (row.reset is Reset.OPERATOR and operator_reset) or (row.reset is Reset.AT_MACHINE and at_machine)
+            )
+            in_force = not released
+        if in_force:
+            active.add(row.code)
+            effect = max(effect, row.effect)
+    now_active = memory.active if active == memory.active else frozenset(active)
+    causes = tuple(row.code for row in MATRIX if row.code in now_active) if now_active else ()
+    return Guard(tuple(timers), now_active, pressed_s), Verdict(
+        effect,
+        causes,
+        raised=tuple(code for code in causes if code not in memory.active),
+        cleared=tuple(code for code in memory.active if code not in now_active),
+    )
+
+
+_LEAST_PRESS_S: Final = 1.5
+_LONGEST_PRESS_S: Final = 10.5
+
+
+def _reset_edge(pressed_s: float, facts: Facts) -> tuple[float, bool]:
+    """Follow the reset button: up, down for two to ten seconds, up again. A reading that is not good starts anew."""
+    if facts.reset_pressed is None:
+        return -1.0, False
+    if not facts.reset_pressed:
+        return 0.0, _LEAST_PRESS_S <= pressed_s <= _LONGEST_PRESS_S
+    return (pressed_s + facts.dt_s, False) if pressed_s >= 0.0 else (-1.0, False)

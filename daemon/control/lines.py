@@ -1,0 +1,159 @@
+"""The account of the pipes: what stock is in them, what flush is owed, and what each block has received."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from daemon.control.run import Run
+from daemon.control.sense import Facts
+from daemon.dosing.estimates import k2_of_class_pct, meter_doses
+from daemon.evidence import Dose, Evidence, FlushCleared, FlushOwed, Unscheduled
+from daemon.hydraulics.transport import Line, clean_line, displace
+from daemon.recipe import BlockPlan, Recipe
+from daemon.site import Site
+from daemon.units import millilitres
+
+MAIN = "main"
+_UNSCHEDULED_WATER_L = 100.0
+_UNSCHEDULED_STOCK_L = 0.1
+"""Less than this moved outside a run is not worth a row yet; it is kept and booked with what follows."""
+
+
+@dataclass(frozen=True, slots=True)
+class Owed:
+    """Water that must still pass a segment before stock may enter it again."""
+
+    segment: str
+    """A block, or MAIN."""
+    stock: str
+    run: str
+    full_l: float
+    """From the last injected litre on."""
+    left_l: float
+
+
+@dataclass(frozen=True, slots=True)
+class BlockLine:
+    """One channel's stock in one block's pipes: as computed, and at both ends of the pipes' k = 2 band."""
+
+    line: Line
+    short: Line
+    long: Line
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Memory of the account."""
+
+    pipes: Mapping[tuple[str, str], BlockLine] = field(default_factory=dict)
+    """By (channel, block), for the run under way or just ended."""
+    owed: tuple[Owed, ...] = ()
+    unscheduled_l: Mapping[str, float] = field(default_factory=dict)
+
+
+def lay(site: Site, recipe: Recipe, memory: Lines) -> Lines:
+    """Return the account with clean pipes for a new run."""
+    return replace(
+        memory,
+        pipes={
+            (channel.channel, block.block): _clean(site, block)
+            for channel in recipe.channels
+            for block in recipe.blocks
+        },
+    )
+
+
+def _clean(site: Site, block: BlockPlan) -> BlockLine:
+    # The main meter's own error shifts every displaced litre as a wrong pipe volume would.
+    band = math.hypot(block.path.accuracy_pct, k2_of_class_pct(site.main.water.accuracy_pct_of_reading)) / 100.0
+    return BlockLine(clean_line(block.path), clean_line(block.path, 1.0 - band), clean_line(block.path, 1.0 + band))
+
+
+def flow_on(run: Run, memory: Lines, facts: Facts) -> Lines:
+    """Return the account after this scan's litres went down the pipes of the run."""
+    if facts.water_moved_l <= 0.0 and all(channel.moved_l <= 0.0 for channel in facts.channels.values()):
+        return memory
+    pipes = {}
+    for (channel, name), pipe in memory.pipes.items():
+        share = next(block.share for block in run.recipe.blocks if block.block == name)
+        water_l, stock_l = facts.water_moved_l * share, facts.channels[channel].moved_l * share
+        pipes[channel, name] = BlockLine(
+            displace(pipe.line, water_l, stock_l),
+            displace(pipe.short, water_l, stock_l),
+            displace(pipe.long, water_l, stock_l),
+        )
+    return replace(memory, pipes=pipes)
+
+
+def owe(run: Run, memory: Lines) -> tuple[Lines, tuple[Evidence, ...]]:
+    """Enter the flush that this run's injection will owe, for each block and the shared main, before it begins."""
+    owed, rows = list(memory.owed), []
+    factor = run.recipe.flush_l / max(block.path.transit_l / block.share for block in run.recipe.blocks)
+    for plan in run.recipe.channels:
+        litres = {MAIN: max(block.path.main_l / block.share for block in run.recipe.blocks) * factor}
+        litres |= {block.block: run.recipe.flush_l * block.share for block in run.recipe.blocks}
+        for segment, full_l in litres.items():
+            if any(o.segment == segment and o.stock == plan.stock and o.run == run.recipe.run for o in owed):
+                continue
+            owed.append(Owed(segment, plan.stock, run.recipe.run, full_l, full_l))
+            rows.append(FlushOwed(segment, plan.stock, run.recipe.run, millilitres(full_l)))
+    return replace(memory, owed=tuple(owed)), tuple(rows)
+
+
+def pay(run: Run, memory: Lines, facts: Facts, is_injecting: bool) -> tuple[Lines, tuple[Evidence, ...]]:
+    """Let this scan's water pay what is owed on the open path; stock that moved makes all of it owed again."""
+    if not memory.owed:
+        return memory, ()
+    shares = {block.block: block.share for block in run.recipe.blocks} | {MAIN: 1.0}
+    is_loading = is_injecting or any(channel.moved_l > 0.0 for channel in facts.channels.values())
+    if not is_loading and facts.water_moved_l <= 0.0:
+        return memory, ()
+    owed, rows = [], []
+    for item in memory.owed:
+        if item.segment not in shares:
+            owed.append(item)
+        elif is_loading:
+            owed.append(item if item.left_l == item.full_l else replace(item, left_l=item.full_l))
+        else:
+            left_l = item.left_l - facts.water_moved_l * shares[item.segment]
+            if left_l > 0.0:
+                owed.append(replace(item, left_l=left_l))
+            else:
+                rows.append(FlushCleared(item.segment, item.stock, millilitres(item.full_l), "flush volume passed"))
+    return replace(memory, owed=tuple(owed)), tuple(rows)
+
+
+def owed_on_path(recipe: Recipe, memory: Lines) -> float:
+    """Return the water, at the main meter, that the shift must still pass before its pipes are flushed."""
+    shares = {block.block: block.share for block in recipe.blocks} | {MAIN: 1.0}
+    return max((item.left_l / shares[item.segment] for item in memory.owed if item.segment in shares), default=0.0)
+
+
+def outside_run(memory: Lines, facts: Facts) -> tuple[Lines, tuple[Evidence, ...]]:
+    """Book water and stock that move while nothing runs."""
+    moved = {MAIN: facts.water_moved_l} | {name: channel.moved_l for name, channel in facts.channels.items()}
+    if not any(moved.values()):
+        return memory, ()
+    totals, rows = dict(memory.unscheduled_l), []
+    for name, litres in moved.items():
+        total = totals.get(name, 0.0) + litres
+        least = _UNSCHEDULED_WATER_L if name == MAIN else _UNSCHEDULED_STOCK_L
+        if total >= least:
+            rows.append(Unscheduled(name, millilitres(total), "measured", "moved while nothing was running"))
+            total = 0.0
+        totals[name] = total
+    return replace(memory, unscheduled_l=totals), tuple(rows)
+
+
+def doses(site: Site, run: Run, memory: Lines) -> tuple[Dose, ...]:
+    """Return the run's dose rows as they stand."""
+    rows: list[Dose] = []
+    for plan in run.recipe.channels:
+        accuracy_pct = site.injector[plan.channel].meter.accuracy_pct_of_reading
+        for block in run.recipe.blocks:
+            pipe = memory.pipes[plan.channel, block.block]
+            injected_l = run.channels[plan.channel].injected_l
+            rows += meter_doses(
+                run.recipe.run, block, plan, injected_l, pipe.line, pipe.short, pipe.long, accuracy_pct, "measured"
+            )
+    return tuple(rows)

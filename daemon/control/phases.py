@@ -1,0 +1,134 @@
+"""The procedure: the only writer of the state table, and the phases that advance by volume."""
+
+from dataclasses import dataclass, replace
+
+from daemon.control.image import Outputs
+from daemon.control.interlocks import Verdict
+from daemon.control.requests import Asked
+from daemon.control.run import Run, begin
+from daemon.control.sense import Facts
+from daemon.control.states import ENDED, WATERING, Effect, Phase, ProcedureState, Unit, enter, transition
+from daemon.site import Site
+
+_P = ProcedureState
+_STEADY = 0.05
+"""Pressure is steady while it stays this close, relative, to where it was when it began to be."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What the procedure did in one scan."""
+
+    unit: Unit
+    run: Run | None
+    began: bool = False
+    ended: bool = False
+    left: tuple[Phase, Run, str] | None = None
+    """The phase that ended, the run as it was then, and why."""
+
+
+def proceed(
+    site: Site, unit: Unit, run: Run | None, asked: Asked, verdict: Verdict, facts: Facts, last: Outputs, owed_l: float
+) -> Step:
+    """Return the unit and run after this scan's causes, commands and litres.
+
+    `owed_l` is the water that must still pass before stock may enter this shift's pipes again.
+    """
+    if run is None or unit.procedure in ENDED:
+        if asked.start is None:
+            return Step(unit, run)
+        idle = transition(unit, _P.IDLE) if unit.procedure in ENDED else unit
+        return Step(enter(transition(idle, _P.RUNNING), Phase.FILL), begin(asked.start), began=True)
+    was = unit.phase
+    unit, run = _obey(unit, run, asked, verdict)
+    if unit.procedure in (_P.STOPPING, _P.ABORTING):
+        if _all_off(last):
+            done = transition(unit, _P.STOPPED if unit.procedure is _P.STOPPING else _P.ABORTED)
+            return Step(done, run, ended=True)
+        left = (was, run, run.end) if was is not None else None
+        return Step(unit, run, left=left)
+    if unit.procedure is _P.HOLDING and not _is_injecting(last):
+        unit = transition(unit, _P.HELD)
+    elif unit.procedure is _P.RESTARTING and run.settled_s >= site.limits.settle_s:
+        unit = transition(unit, _P.RUNNING)
+    if unit.procedure is _P.RUNNING:
+        return _advance(site, unit, run, facts, last, owed_l)
+    return Step(unit, run)
+
+
+def _obey(unit: Unit, run: Run, asked: Asked, verdict: Verdict) -> tuple[Unit, Run]:
+    """Apply causes and commands, the worst first."""
+    causes = ", ".join(verdict.causes)
+    if verdict.effect is Effect.ZERO and unit.procedure is not _P.ABORTING:
+        return transition(unit, _P.ABORTING), replace(run, end=causes, given_up=run.given_up or causes)
+    if unit.procedure not in WATERING:
+        return unit, run
+    if verdict.effect is Effect.ONE or asked.stop_everything:
+        why = causes if verdict.effect is Effect.ONE else "stopped by an operator"
+        return transition(unit, _P.STOPPING), replace(run, end=why, given_up=run.given_up or why)
+    if not run.injection_over and (asked.stop_fertiliser or verdict.effect is Effect.WATER_ONLY):
+        why = "fertiliser stopped by an operator" if asked.stop_fertiliser else causes
+        run = replace(run, given_up=why)
+    if unit.procedure in (_P.RUNNING, _P.RESTARTING) and (asked.hold or verdict.effect is Effect.TWO):
+        return transition(unit, _P.HOLDING), replace(run, held_s=0.0, settled_s=0.0)
+    if unit.procedure is _P.HELD and (asked.restart or "held-too-long" in verdict.causes):
+        return transition(unit, _P.RESTARTING), replace(run, settled_s=0.0)
+    return unit, run
+
+
+def _advance(site: Site, unit: Unit, run: Run, facts: Facts, last: Outputs, owed_l: float) -> Step:
+    """Move on to the next phase when this one's litres have passed."""
+    recipe = run.recipe
+    if run.end:
+        if _all_off(last):
+            return Step(transition(unit, _P.COMPLETE), run, ended=True)
+        return Step(unit, run)
+    match unit.phase:
+        case Phase.FILL if run.settled_s >= site.limits.settle_s:
+            return _next(unit, run, Phase.PREWET, "flow and pressure steady")
+        case Phase.PREWET if run.phase_water_l >= recipe.prewet_l and (owed_l <= 0.0 or run.injection_over):
+            if run.injection_over:
+                return _next(unit, run, Phase.FLUSH, f"no injection: {run.given_up}")
+            return _next(unit, run, Phase.INJECT, "pre-wet volume passed")
+        case Phase.INJECT if run.injection_over and not _is_injecting(last):
+            return _next(unit, run, Phase.FLUSH, run.given_up or "planned stock is in")
+        case Phase.FLUSH if run.water_l >= recipe.water_l and owed_l <= 0.0:
+            why = "flush and planned water passed" if run.has_injected else "planned water passed"
+            return Step(unit, replace(run, end=why), left=(Phase.FLUSH, run, why))
+        case _:
+            return Step(unit, run)
+
+
+def _next(unit: Unit, run: Run, phase: Phase, why: str) -> Step:
+    if unit.phase is None:
+        raise ValueError("a phase follows a phase")
+    fresh = replace(run, phase_s=0.0, phase_water_l=0.0, phase_stock_l=0.0, paused_s=0.0)
+    return Step(enter(unit, phase), fresh, left=(unit.phase, run, why))
+
+
+def settled(site: Site, run: Run, facts: Facts, last: Outputs) -> tuple[float, float]:
+    """Return how long flow and pressure have been steady, and the pressure that it began with.
+
+    Flow must be the shift's own: steady alone would pass a burst.
+    """
+    band = run.recipe.flow_m3_h * site.main.flow_band_pct / 100.0
+    is_steady = (
+        last.pump
+        and facts.flow_proven
+        and abs(facts.flow_m3_h - run.recipe.flow_m3_h) <= band
+        and facts.pressure_good
+        and facts.pressure_kpa >= site.main.min_pressure_kpa
+    )
+    if not is_steady:
+        return 0.0, 0.0
+    if run.settled_s == 0.0 or abs(facts.pressure_kpa - run.settled_kpa) > _STEADY * run.settled_kpa:
+        return facts.dt_s, facts.pressure_kpa
+    return run.settled_s + facts.dt_s, run.settled_kpa
+
+
+def _is_injecting(last: Outputs) -> bool:
+    return any(channel.run for channel in last.channels.values())
+
+
+def _all_off(last: Outputs) -> bool:
+    return not last.pump and not last.blocks and not any(c.run or c.valve for c in last.channels.values())

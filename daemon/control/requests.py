@@ -1,0 +1,129 @@
+"""Commands admitted: what somebody asked for, judged against where the procedure stands. Stop comes first."""
+
+from dataclasses import dataclass, replace
+
+from daemon.control.interlocks import BY_CODE, Verdict
+from daemon.control.sense import Facts
+from daemon.control.states import ACTIVE, ENDED, Effect, ProcedureState, Unit, UnitMode
+from daemon.messages import Answer, Verb
+from daemon.recipe import Recipe
+
+_P = ProcedureState
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """A control command as `decide` sees it. A START from rest carries the recipe that was planned for it."""
+
+    id: str
+    verb: Verb
+    recipe: Recipe | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What the admitted commands of this scan ask of the procedure, all together."""
+
+    start: Recipe | None = None
+    restart: bool = False
+    hold: bool = False
+    stop_fertiliser: bool = False
+    stop_everything: bool = False
+
+
+def wants_reset(unit: Unit, requests: tuple[Request, ...]) -> bool:
+    """Return whether an operator asks for a reset: by RESET, or by starting afresh after an end."""
+    return any(
+        request.verb is Verb.RESET or (request.verb is Verb.START and unit.procedure in ENDED | {_P.IDLE})
+        for request in requests
+    )
+
+
+def admit(
+    unit: Unit, facts: Facts, verdict: Verdict, requests: tuple[Request, ...]
+) -> tuple[Asked, tuple[Answer, ...]]:
+    """Judge this scan's commands in the order Stop, then as they came; return what they ask and every answer."""
+    asked = Asked()
+    answers = []
+    for request in sorted(requests, key=lambda r: r.verb is not Verb.STOP_EVERYTHING):
+        refusal = _refusal(unit, facts, verdict, asked, request)
+        if not refusal:
+            asked = _ask(unit, asked, request)
+        answers.append(Answer(request.id, not refusal, refusal or _accepted(request.verb, verdict)))
+    return asked, tuple(answers)
+
+
+def _accepted(verb: Verb, verdict: Verdict) -> str:
+    standing = _standing(verdict, Effect.NONE)
+    if verb is Verb.START and standing:
+        return f"The run starts; no fertiliser while this stands: {standing}"
+    return _ACCEPTED[verb]
+
+
+_ACCEPTED = {
+    Verb.START: "The run starts.",
+    Verb.HOLD: "Held: fertiliser is off, water stays on for a bounded time.",
+    Verb.STOP_FERTILISER: "Fertiliser is off for this run; water and flush go on.",
+    Verb.STOP_EVERYTHING: "Everything is being stopped in safe order.",
+    Verb.RESET: "Reset.",
+}
+
+
+def _ask(unit: Unit, asked: Asked, request: Request) -> Asked:
+    match request.verb:
+        case Verb.START:
+            if unit.procedure is _P.HELD:
+                return replace(asked, restart=True)
+            return replace(asked, start=request.recipe)
+        case Verb.HOLD:
+            return replace(asked, hold=True)
+        case Verb.STOP_FERTILISER:
+            return replace(asked, stop_fertiliser=True)
+        case Verb.STOP_EVERYTHING:
+            return replace(asked, stop_everything=True)
+        case Verb.RESET:
+            return asked
+
+
+def _refusal(unit: Unit, facts: Facts, verdict: Verdict, asked: Asked, request: Request) -> str:
+    """Return why the request is refused and what to do, or nothing."""
+    procedure = unit.procedure
+    match request.verb:
+        case Verb.STOP_EVERYTHING:
+            return ""  # accepted in every state
+        case Verb.STOP_FERTILISER:
+            return "" if procedure in ACTIVE else "Nothing is running."
+        case Verb.HOLD:
+            if asked.stop_everything:
+                return "Refused: Stop everything came first."
+            return "" if procedure in (_P.RUNNING, _P.RESTARTING) else "Only a running shift can be held."
+        case Verb.RESET:
+            if procedure in ACTIVE:
+                return "The procedure is still active: stop it first."
+            return _standing(verdict, Effect.NONE)
+        case Verb.START:
+            if asked.stop_everything or asked.start is not None or asked.restart:
+                return "Refused: another command came first."
+            if procedure is _P.HELD:
+                return _standing(verdict, Effect.WATER_ONLY)
+            if procedure in ACTIVE:
+                return "A run is under way. Stop it first, or wait for its end."
+            if request.recipe is None:
+                return "Nothing was planned for this start."
+            return _not_ready(unit, facts) or _standing(verdict, Effect.WATER_ONLY)
+
+
+def _not_ready(unit: Unit, facts: Facts) -> str:
+    if unit.mode in (UnitMode.MANUAL, UnitMode.OUT_OF_SERVICE):
+        return f"The unit is in {unit.mode.value}."
+    if facts.emergency_stop_healthy is not True or facts.selector_auto is not True:
+        return "The emergency stop and the selector must both be read as healthy and in Auto."
+    if not facts.outputs_seen:
+        return "The output module does not answer. Check its power and cable."
+    return ""
+
+
+def _standing(verdict: Verdict, most: Effect) -> str:
+    """Return what stands in the way: causes in force that do more than `most`."""
+    causes = [BY_CODE[code] for code in verdict.causes if BY_CODE[code].effect > most]
+    return " ".join(f"{row.meaning} Reset: {row.reset.value}. {row.check}" for row in causes)

@@ -1,0 +1,70 @@
+"""The frozen copy of a run that `decide` carries: its recipe, and how far it has come."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from daemon.recipe import Recipe
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelRun:
+    """How far one injection channel has come."""
+
+    injected_l: float = 0.0
+    """Metered since the run began."""
+    rate_l_h: float = 0.0
+    """Commanded by the last scan."""
+    trim: float = 1.0
+    """Integral correction of the calibration curve by the injector's own meter."""
+    on_s: float = 0.0
+    """How long the injector has been on in one go."""
+    done: bool = False
+    """Its planned stock is in, or its injection was given up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One run under way."""
+
+    recipe: Recipe
+    channels: Mapping[str, ChannelRun]
+    run_s: float = 0.0
+    phase_s: float = 0.0
+    phase_water_l: float = 0.0
+    phase_stock_l: float = 0.0
+    settled_s: float = 0.0
+    """How long flow and pressure have been steady in FILL."""
+    settled_kpa: float = 0.0
+    water_l: float = 0.0
+    """Metered since flow was first proven; what filled the pipes displaced nothing and is not in it."""
+    fill_l: float = 0.0
+    since_injected_l: float = 0.0
+    """Water that has passed since the last injected litre."""
+    paused_s: float = 0.0
+    """How long the injection has been paused in one go."""
+    held_s: float = 0.0
+    intent: int = 0
+    """Number of the evidence row that must be on disk before the injector opens; 0 without one."""
+    checkpoint_s: float = 0.0
+    """Since the last checkpoint."""
+    has_injected: bool = False
+    """INJECT was entered: a flush is owed until it is done."""
+    given_up: str = ""
+    """Why the injection ended before its plan; empty while it has not."""
+    end: str = ""
+    """Why the run is ending, once it is."""
+
+    @property
+    def injection_over(self) -> bool:
+        """Whether nothing more will be injected in this run."""
+        return bool(self.given_up) or all(channel.done for channel in self.channels.values())
+
+    @property
+    def injected_l(self) -> float:
+        """Stock metered by all channels."""
+        return sum(channel.injected_l for channel in self.channels.values())
+
+
+def begin(recipe: Recipe) -> Run:
+    """Return a run of `recipe` at its start."""
+    return Run(recipe, {plan.channel: ChannelRun() for plan in recipe.channels})

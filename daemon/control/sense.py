@@ -1,0 +1,210 @@
+"""From readings to facts: quality and age, counters unwrapped, flow proven, what moved since the last scan."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from daemon.control.image import Image, Now, Outputs
+from daemon.site import Plant, Signal
+from drivers.codec import Movement, count_moved
+from drivers.reading import Quality, Reading
+
+PROOF_SCANS = 2
+"""Flow counts as proven after this many scans in a row with a GOOD reading above the minimum."""
+_FLOW_MARGIN = 2.0
+"""A counter that moved more than this times its greatest flow was reset or replaced."""
+_SIPHON_WINDOW_S = 60.0
+_SIPHON_COUNTS = 3
+"""Counts that must be seen: one may be a drop or a jolt of the meter."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelFacts:
+    """One injection channel, this scan."""
+
+    meter_good: bool
+    moved_l: float
+    """Stock metered since the last scan."""
+    silent_s: float
+    """How long the injector has been on with nothing counted."""
+    idle_l_h: float
+    """Stock flow with the injector off, over the last full window."""
+    content_good: bool
+    content_l: float
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What one scan knows of the plant."""
+
+    dt_s: float
+    flow_good: bool
+    flow_m3_h: float
+    flow_proven: bool
+    water_good: bool
+    water_moved_l: float
+    pressure_good: bool
+    pressure_kpa: float
+    pump_running: bool | None
+    """None when not known."""
+    emergency_stop_healthy: bool | None
+    selector_auto: bool | None
+    reset_pressed: bool | None
+    watchdog_armed: bool
+    outputs_seen: bool
+    """The output module's own state could be read."""
+    outputs_match: bool
+    """It holds what was last commanded, or could not be read."""
+    commit_late_s: float
+    ledger_writable: bool
+    durable: int
+    channels: Mapping[str, ChannelFacts]
+    counter_resets: tuple[str, ...]
+    """Counters that went back to zero or were exchanged: what they moved meanwhile is not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelSense:
+    """Memory of one injector's meter."""
+
+    count_l: float = math.nan
+    silent_s: float = 0.0
+    idle_s: float = 0.0
+    idle_moved_l: float = 0.0
+    idle_l_h: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Sense:
+    """Memory of the senses: the last counts, and how long flow has been proven."""
+
+    water_l: float = math.nan
+    water_gap_s: float = 0.0
+    """Time since the totaliser was last read."""
+    proven_scans: int = 0
+    channels: Mapping[str, ChannelSense] = field(default_factory=dict)
+
+
+def sense(plant: Plant, memory: Sense, image: Image, last: Outputs, now: Now) -> tuple[Sense, Facts]:
+    """Return the new memory and this scan's facts. A reading that is not GOOD and fresh proves nothing."""
+    site = plant.site
+    main = site.main
+    flow_good = _good(image.flow_m3_h, main.flow, now)
+    flow_m3_h = image.flow_m3_h.value if flow_good else 0.0
+    proven_scans = memory.proven_scans + 1 if flow_good and flow_m3_h >= main.min_flow_m3_h else 0
+
+    resets: list[str] = []
+    water_good = _good(image.water_l, main.water, now)
+    gap_s = memory.water_gap_s + now.dt_s
+    water_l, water_moved_l = memory.water_l, 0.0
+    if water_good:
+        most_l = _most_moved_l(main.flow.at_high or 4.0 * main.min_flow_m3_h, gap_s) + 2.0 * (
+            main.water.per_count or 1.0
+        )
+        water_moved_l, is_reset = _moved_l(plant, main.water, memory.water_l, image.water_l.value, most_l)
+        water_l, gap_s = image.water_l.value, 0.0
+        if is_reset:
+            resets.append("main")
+
+    senses: dict[str, ChannelSense] = {}
+    channels: dict[str, ChannelFacts] = {}
+    for name in image.channels:
+        senses[name], channels[name], is_reset = _sense_channel(plant, name, memory, image, last, now)
+        if is_reset:
+            resets.append(name)
+
+    outputs_seen = all(reading.quality is Quality.GOOD for reading in image.outputs.values())
+    pressure_good = _good(image.pressure_kpa, main.pressure, now)
+    watchdog = image.output_watchdog_s
+    facts = Facts(
+        dt_s=now.dt_s,
+        flow_good=flow_good,
+        flow_m3_h=flow_m3_h,
+        flow_proven=proven_scans >= PROOF_SCANS,
+        water_good=water_good,
+        water_moved_l=water_moved_l,
+        pressure_good=pressure_good,
+        pressure_kpa=image.pressure_kpa.value if pressure_good else 0.0,
+        pump_running=_switch(image.pump_running),
+        emergency_stop_healthy=_switch(image.emergency_stop_healthy),
+        selector_auto=_switch(image.selector_auto),
+        reset_pressed=_switch(image.reset_button),
+        watchdog_armed=watchdog.quality is Quality.GOOD and 0.0 < watchdog.value <= site.safety.max_watchdog_s,
+        outputs_seen=outputs_seen,
+        outputs_match=not outputs_seen or _matches(image.outputs, last),
+        commit_late_s=image.ledger.pending_s,
+        ledger_writable=image.ledger.writable,
+        durable=image.ledger.durable,
+        channels=channels,
+        counter_resets=tuple(resets),
+    )
+    return Sense(water_l, gap_s, min(proven_scans, PROOF_SCANS), senses), facts
+
+
+def _sense_channel(
+    plant: Plant, name: str, memory: Sense, image: Image, last: Outputs, now: Now
+) -> tuple[ChannelSense, ChannelFacts, bool]:
+    injector = plant.site.injector[name]
+    tank = plant.site.tank[injector.tank]
+    before = memory.channels.get(name, ChannelSense())
+    seen = image.channels[name]
+    meter_good = _good(seen.stock_l, injector.meter, now)
+    count_l, moved_l, is_reset = before.count_l, 0.0, False
+    if meter_good:
+        most_l = tank.volume_l
+        moved_l, is_reset = _moved_l(plant, injector.meter, before.count_l, seen.stock_l.value, most_l)
+        count_l = seen.stock_l.value
+    commanded = last.channels.get(name)
+    is_on = commanded is not None and commanded.run
+    silent_s = before.silent_s + now.dt_s if is_on and meter_good and moved_l == 0.0 else 0.0
+    idle_s, idle_moved_l, idle_l_h = before.idle_s, before.idle_moved_l, before.idle_l_h
+    if is_on:
+        idle_s = idle_moved_l = idle_l_h = 0.0
+    else:
+        idle_s += now.dt_s
+        idle_moved_l += moved_l
+        if idle_s >= _SIPHON_WINDOW_S:
+            least_l = _SIPHON_COUNTS * (injector.meter.per_count or 0.0)
+            idle_l_h = idle_moved_l * 3600.0 / idle_s if idle_moved_l > least_l else 0.0
+            idle_s = idle_moved_l = 0.0
+    content_good = _good(seen.content_l, tank.content, now)
+    facts = ChannelFacts(
+        meter_good=meter_good,
+        moved_l=moved_l,
+        silent_s=silent_s,
+        idle_l_h=idle_l_h,
+        content_good=content_good,
+        content_l=seen.content_l.value if content_good else 0.0,
+    )
+    return ChannelSense(count_l, silent_s, idle_s, idle_moved_l, idle_l_h), facts, is_reset
+
+
+def _good(reading: Reading, signal: Signal, now: Now) -> bool:
+    return reading.quality is Quality.GOOD and now.at_s - reading.at_s <= signal.stale_s
+
+
+def _switch(reading: Reading) -> bool | None:
+    return reading.value >= 0.5 if reading.quality is Quality.GOOD else None
+
+
+def _most_moved_l(flow_m3_h: float, seconds: float) -> float:
+    return _FLOW_MARGIN * flow_m3_h / 3.6 * seconds
+
+
+def _moved_l(plant: Plant, signal: Signal, before_l: float, now_l: float, most_l: float) -> tuple[float, bool]:
+    """Return the litres a totaliser moved and whether it was reset. The first reading after a start moves nothing."""
+    if math.isnan(before_l) or now_l == before_l:
+        return 0.0, False
+    step_l = signal.per_count or 1.0
+    bits = plant.points[signal.point].counter_bits or 32
+    step = count_moved(round(before_l / step_l), round(now_l / step_l), bits, most_l / step_l)
+    return step.counts * step_l, step.kind in (Movement.RESET, Movement.IMPLAUSIBLE)
+
+
+def _matches(seen: Mapping[str, Reading], last: Outputs) -> bool:
+    wanted = {"pump": last.pump}
+    wanted |= {f"valve.{block}": True for block in last.blocks}
+    for name, channel in last.channels.items():
+        wanted[f"injection_valve.{name}"] = channel.valve
+        wanted[f"injector.{name}"] = channel.run
+    return all((reading.value >= 0.5) == wanted.get(role, False) for role, reading in seen.items())
