@@ -1,0 +1,157 @@
+"""What is asked of the record: one run, the last runs, the decisions in force, and whether the record is whole."""
+
+import heapq
+import sqlite3
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import Boolean
+
+from daemon.evidence import (
+    AlarmCleared,
+    AlarmRaised,
+    Checkpoint,
+    Dose,
+    InjectionIntent,
+    PhaseEnded,
+    RunEnded,
+    RunStarted,
+)
+from daemon.ledger.chain import SealedRow, Verdict, verify
+from daemon.ledger.reading import Stamped, evidence, reading
+from daemon.ledger.tables import SEALED
+
+
+@dataclass(frozen=True, slots=True)
+class RunReport:
+    """All that the record holds of one run, each part in the order in which it was written."""
+
+    started: Stamped[RunStarted]
+    """Holds the recipe as canonical JSON."""
+    phases: tuple[Stamped[PhaseEnded], ...]
+    intents: tuple[Stamped[InjectionIntent], ...]
+    checkpoints: tuple[Stamped[Checkpoint], ...]
+    doses: tuple[Stamped[Dose], ...]
+    alarms: tuple[Stamped[AlarmRaised], ...]
+    """Raised between the run's start and its end."""
+    cleared: tuple[Stamped[AlarmCleared], ...]
+    """Cleared between the run's start and its end."""
+    ended: Stamped[RunEnded] | None
+    """Holds the outcome; None while the run goes on, and after a crash in it."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunSummary:
+    """One line of the list of runs."""
+
+    started: Stamped[RunStarted]
+    ended: Stamped[RunEnded] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """One version of a decision."""
+
+    kind: str
+    key: str
+    version: int
+    body: str
+    """The decision as JSON."""
+    who: str
+    at_ms: int
+    """Milliseconds since 1970-01-01 UTC."""
+    trusted: bool
+    """Whether the clock was trusted when it was recorded."""
+    seq: int
+
+
+def run_report(path: Path, run: str) -> RunReport | None:
+    """Return one run, or None when the record knows no run of that id. Raises as `reading` does."""
+    with reading(path) as connection:
+        started = evidence(connection, RunStarted, "WHERE t.run = ?", (run,))
+        if not started:
+            return None
+        ended = _end_of(connection, run)
+        span = (started[0].seq, ended.seq if ended else 2**63 - 1)
+        return RunReport(
+            started[0],
+            evidence(connection, PhaseEnded, "WHERE t.run = ?", (run,)),
+            evidence(connection, InjectionIntent, "WHERE t.run = ?", (run,)),
+            evidence(connection, Checkpoint, "WHERE t.run = ?", (run,)),
+            evidence(connection, Dose, "WHERE t.run = ?", (run,)),
+            evidence(connection, AlarmRaised, "WHERE t.seq BETWEEN ? AND ?", span),
+            evidence(connection, AlarmCleared, "WHERE t.seq BETWEEN ? AND ?", span),
+            ended,
+        )
+
+
+def last_runs(path: Path, n: int) -> tuple[RunSummary, ...]:
+    """Return the last `n` runs, newest first. Raises as `reading` does."""
+    with reading(path) as connection:
+        newest = evidence(connection, RunStarted, "ORDER BY t.seq DESC LIMIT ?", (n,))
+        return tuple(RunSummary(started, _end_of(connection, started.row.run)) for started in newest)
+
+
+def latest_decisions(path: Path) -> tuple[Decided, ...]:
+    """Return the newest version of every decision, ordered by kind and key. Raises as `reading` does."""
+    with reading(path) as connection:
+        found = connection.execute(
+            "SELECT kind, key, version, body, who, at_ms, trusted, seq FROM decision d "
+            "WHERE version = (SELECT max(version) FROM decision WHERE kind = d.kind AND key = d.key) ORDER BY kind, key"
+        )
+        return tuple(
+            Decided(kind, key, version, body, who, at_ms, bool(trusted), seq)
+            for kind, key, version, body, who, at_ms, trusted, seq in found
+        )
+
+
+def verify_file(path: Path) -> Verdict:
+    """Check the whole chain against the rows as they lie in the file, one row at a time.
+
+    Raises LedgerMissing when there is no ledger, and LedgerDamaged where the file is too torn to be read through.
+    """
+    with reading(path) as connection:
+        return verify(_sealed_rows(connection))
+
+
+def _end_of(connection: sqlite3.Connection, run: str) -> Stamped[RunEnded] | None:
+    ended = evidence(connection, RunEnded, "WHERE t.run = ?", (run,))
+    return ended[0] if ended else None
+
+
+def _sealed_rows(connection: sqlite3.Connection) -> Iterator[SealedRow]:
+    """Pair every seal with its row, and give the seals without a row and the rows without a seal as such."""
+    # NOT INDEXED: the rows as they lie in the tables, and not what an index remembers of them.
+    seals = connection.execute("SELECT seq, kind, digest FROM seal NOT INDEXED ORDER BY seq")
+    rows = heapq.merge(*(_rows_of(connection, name) for name in SEALED), key=lambda found: found[0])
+    ahead = next(rows, None)
+    for seq, kind, digest in seals:
+        while ahead is not None and ahead[0] < seq:
+            yield SealedRow(ahead[0], ahead[1], None, ahead[2])
+            ahead = next(rows, None)
+        if ahead is None or ahead[:2] != (seq, kind):
+            yield SealedRow(seq, kind, digest, None)
+        else:
+            yield SealedRow(seq, kind, digest, ahead[2])
+            ahead = next(rows, None)
+    while ahead is not None:
+        yield SealedRow(ahead[0], ahead[1], None, ahead[2])
+        ahead = next(rows, None)
+
+
+def _rows_of(connection: sqlite3.Connection, name: str) -> Iterator[tuple[int, str, Mapping[str, object]]]:
+    """Read the rows of one table with the types they have in the file; only 0 and 1 read as truth values."""
+    columns = [column for column in SEALED[name].columns if column.name != "seq"]
+    truths = {column.name for column in columns if isinstance(column.type, Boolean)}
+    names = [column.name for column in columns]
+    listed = ", ".join(f'"{column}"' for column in names)
+    for seq, *values in connection.execute(f"SELECT seq, {listed} FROM {name} NOT INDEXED ORDER BY seq"):
+        yield (
+            seq if isinstance(seq, int) else 0,
+            name,
+            {
+                column: bool(value) if column in truths and value in (0, 1) and isinstance(value, int) else value
+                for column, value in zip(names, values, strict=True)
+            },
+        )

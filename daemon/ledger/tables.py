@@ -1,0 +1,311 @@
+"""The tables of ledger.db: one typed table for each class of evidence, the seals over them, decisions, and the birth.
+
+A class of evidence and its table have the same field names, so that rows go from one to the other by name alone.
+Quantities are whole numbers of small units (the unit is in the name); `at_ms` is milliseconds since 1970-01-01 UTC and
+`trusted` tells whether the clock was trusted when the row was stamped. Constraints mean the same on SQLite and on
+PostgreSQL. Rows are append-only; the migration adds the triggers that refuse all else.
+"""
+
+import re
+from collections.abc import Mapping
+from typing import Annotated, Any, get_args, get_type_hints
+
+from sqlalchemy import BigInteger, CheckConstraint, Integer, MetaData, Table, UniqueConstraint
+from sqlalchemy.engine import Dialect
+from sqlalchemy.orm import registry
+from sqlalchemy.types import TypeDecorator, TypeEngine
+from sqlmodel import Field, SQLModel
+
+from daemon.evidence import Evidence
+
+NAMING = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+    "pk": "pk_%(table_name)s",
+}
+"""Names of constraints, so that a later migration can name what it drops."""
+
+EVIDENCE: tuple[type[Any], ...] = get_args(Evidence)
+"""Every class of evidence, in the order of daemon/evidence.py."""
+
+
+class WholeNumber(TypeDecorator[int]):
+    """A 64-bit whole number. A night's water passes 2^31 mL; SQLite's INTEGER has 64 bits and makes a faster key."""
+
+    impl = BigInteger
+    cache_ok = True
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        """Return INTEGER on SQLite, BIGINT elsewhere."""
+        return dialect.type_descriptor(Integer() if dialect.name == "sqlite" else BigInteger())
+
+
+Whole = Annotated[int, Field(sa_type=WholeNumber)]
+Indexed = Annotated[str, Field(index=True)]
+
+
+def named(kind: type[Any]) -> str:
+    """Return the name of the table of a class of evidence: RunStarted is kept in run_started."""
+    return re.sub(r"(?<=[a-z])(?=[A-Z])", "_", kind.__name__).lower()
+
+
+FIELDS: Mapping[type[Any], Mapping[str, type[Any]]] = {kind: get_type_hints(kind) for kind in EVIDENCE}
+"""The fields of every class of evidence with their types, in order."""
+
+
+def _never_negative(*columns: str) -> tuple[CheckConstraint, ...]:
+    return tuple(CheckConstraint(f"{column} >= 0", name=column) for column in columns)
+
+
+def _one_of(column: str, *words: str) -> CheckConstraint:
+    listed = ", ".join(f"'{word}'" for word in words)
+    return CheckConstraint(f"{column} IN ({listed})", name=column)
+
+
+def _not_empty(*columns: str) -> tuple[CheckConstraint, ...]:
+    return tuple(CheckConstraint(f"{column} <> ''", name=column) for column in columns)
+
+
+class LedgerTable(SQLModel, registry=registry(metadata=MetaData(naming_convention=NAMING))):
+    """Base of the ledger's tables, with a metadata of their own: access.db is none of theirs."""
+
+
+class Seal(LedgerTable, table=True):
+    """The chain: one seal for each row of evidence, gap-free from 1."""
+
+    __tablename__ = "seal"
+    __table_args__ = (*_not_empty("kind"), CheckConstraint("length(digest) = 64", name="digest"))
+
+    seq: int = Field(primary_key=True, sa_type=WholeNumber, sa_column_kwargs={"autoincrement": False})
+    kind: str
+    """Name of the table that holds the row."""
+    digest: str = Field(unique=True)
+
+
+class SealedTable(LedgerTable):
+    """Base of all that is sealed."""
+
+    seq: int = Field(
+        primary_key=True, sa_type=WholeNumber, foreign_key="seal.seq", sa_column_kwargs={"autoincrement": False}
+    )
+    at_ms: Whole
+    trusted: bool
+
+
+class Meta(SealedTable, table=True):
+    """How the ledger was born: the one row that comes first in its chain."""
+
+    __tablename__ = "meta"
+    __table_args__ = (CheckConstraint("seq = 1", name="first"), _one_of("born", "real", "simulated"))
+
+    born: str
+    site_digest: str
+    """Digest of the site file at the birth."""
+
+
+class DecisionRow(LedgerTable, table=True):
+    """One version of what somebody decided."""
+
+    __tablename__ = "decision"
+    __table_args__ = (
+        UniqueConstraint("seq"),
+        *_not_empty("kind", "key", "who"),
+        CheckConstraint("version >= 1", name="version"),
+    )
+
+    kind: str = Field(primary_key=True)
+    key: str = Field(primary_key=True)
+    version: int = Field(primary_key=True, sa_type=WholeNumber, sa_column_kwargs={"autoincrement": False})
+    seq: int = Field(sa_type=WholeNumber, foreign_key="seal.seq")
+    at_ms: Whole
+    trusted: bool
+    body: str
+    """The decision as JSON."""
+    who: str
+
+
+class RunStartedRow(SealedTable, table=True):
+    """daemon.evidence.RunStarted."""
+
+    __tablename__ = "run_started"
+    __table_args__ = (*_not_empty("run"),)
+
+    run: str = Field(unique=True)
+    shift: str
+    site_digest: str
+    recipe: str
+
+
+class PhaseEndedRow(SealedTable, table=True):
+    """daemon.evidence.PhaseEnded."""
+
+    __tablename__ = "phase_ended"
+    __table_args__ = (*_not_empty("run", "phase"), *_never_negative("duration_ms", "water_ml", "stock_ml"))
+
+    run: Indexed
+    phase: str
+    duration_ms: Whole
+    water_ml: Whole
+    stock_ml: Whole
+    why: str
+
+
+class InjectionIntentRow(SealedTable, table=True):
+    """daemon.evidence.InjectionIntent."""
+
+    __tablename__ = "injection_intent"
+    __table_args__ = (*_not_empty("run", "channel"), *_never_negative("reserved_ml", "owed_ml"))
+
+    run: Indexed
+    channel: str
+    stock: str
+    batch: str
+    reserved_ml: Whole
+    owed_ml: Whole
+    nutrients_ug_ml: str
+
+
+class CheckpointRow(SealedTable, table=True):
+    """daemon.evidence.Checkpoint."""
+
+    __tablename__ = "checkpoint"
+    __table_args__ = (*_not_empty("run"), *_never_negative("water_ml", "stock_ml"))
+
+    run: Indexed
+    channel: str
+    phase: str
+    water_ml: Whole
+    stock_ml: Whole
+    water_count_ml: Whole
+    stock_count_ml: Whole
+
+
+class DoseRow(SealedTable, table=True):
+    """daemon.evidence.Dose. An estimate may fall under nothing by its noise; its uncertainty may not."""
+
+    __tablename__ = "dose"
+    __table_args__ = (
+        *_not_empty("run", "block", "channel", "nutrient"),
+        _one_of("estimate", "METER", "EC", "TANK"),
+        _one_of("basis", "measured", "estimated"),
+        *_never_negative("planned_mg", "u_injected_mg", "u_delivered_mg"),
+    )
+
+    run: Indexed
+    block: str
+    channel: str
+    nutrient: str
+    estimate: str
+    basis: str
+    planned_mg: Whole
+    injected_mg: Whole
+    delivered_mg: Whole
+    in_lines_mg: Whole
+    lost_mg: Whole
+    u_injected_mg: Whole
+    u_delivered_mg: Whole
+
+
+class FlushOwedRow(SealedTable, table=True):
+    """daemon.evidence.FlushOwed."""
+
+    __tablename__ = "flush_owed"
+    __table_args__ = (*_not_empty("segment"), *_never_negative("owed_ml"))
+
+    segment: Indexed
+    stock: str
+    run: str
+    owed_ml: Whole
+
+
+class FlushClearedRow(SealedTable, table=True):
+    """daemon.evidence.FlushCleared."""
+
+    __tablename__ = "flush_cleared"
+    __table_args__ = (*_not_empty("segment"), *_never_negative("water_ml"))
+
+    segment: Indexed
+    stock: str
+    water_ml: Whole
+    why: str
+
+
+class AlarmRaisedRow(SealedTable, table=True):
+    """daemon.evidence.AlarmRaised."""
+
+    __tablename__ = "alarm_raised"
+    __table_args__ = (*_not_empty("code"),)
+
+    code: Indexed
+    effect: str
+    latched: bool
+
+
+class AlarmClearedRow(SealedTable, table=True):
+    """daemon.evidence.AlarmCleared."""
+
+    __tablename__ = "alarm_cleared"
+    __table_args__ = (*_not_empty("code"),)
+
+    code: Indexed
+
+
+class CommandAnsweredRow(SealedTable, table=True):
+    """daemon.evidence.CommandAnswered. An id may come again once it has left the memory of recent ids."""
+
+    __tablename__ = "command_answered"
+
+    command: Indexed
+    who: str
+    role: str
+    verb: str
+    arguments: str
+    accepted: bool
+    reason: str
+
+
+class UnscheduledRow(SealedTable, table=True):
+    """daemon.evidence.Unscheduled."""
+
+    __tablename__ = "unscheduled"
+    __table_args__ = (*_not_empty("channel"), _one_of("basis", "measured", "estimated"))
+
+    channel: str
+    volume_ml: Whole
+    basis: str
+    why: str
+
+
+class RunEndedRow(SealedTable, table=True):
+    """daemon.evidence.RunEnded."""
+
+    __tablename__ = "run_ended"
+    __table_args__ = (
+        *_not_empty("run"),
+        _one_of("outcome", "DELIVERED", "SHORT", "OVER", "NOT_RUN"),
+        *_never_negative("water_ml", "duration_ms"),
+    )
+
+    run: str = Field(unique=True)
+    state: str
+    outcome: str
+    why: str
+    water_ml: Whole
+    duration_ms: Whole
+
+
+class EventRow(SealedTable, table=True):
+    """daemon.evidence.Event."""
+
+    __tablename__ = "event"
+    __table_args__ = (*_not_empty("code"),)
+
+    code: Indexed
+    detail: str
+
+
+METADATA = LedgerTable.metadata
+SEALED: dict[str, Table] = {name: table for name, table in METADATA.tables.items() if name != "seal"}
+"""Every table whose rows are sealed, by name."""

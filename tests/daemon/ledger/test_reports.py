@@ -1,0 +1,183 @@
+"""What is read back: a run, the list of runs, and what a boot has to know (invariants 2, 3, 6 and 8 rest on it)."""
+
+import json
+from pathlib import Path
+
+from daemon.evidence import (
+    AlarmCleared,
+    AlarmRaised,
+    Checkpoint,
+    CommandAnswered,
+    Dose,
+    Evidence,
+    FlushCleared,
+    FlushOwed,
+    InjectionIntent,
+    PhaseEnded,
+    RunEnded,
+    RunStarted,
+)
+from daemon.ledger.durable import REMEMBERED, Durable, open_state
+from daemon.ledger.reports import last_runs, run_report
+from tests.daemon.ledger.samples import keep, opened, stamp
+
+
+def _started(run: str) -> RunStarted:
+    return RunStarted(run, "east", "digest", json.dumps({"run": run}))
+
+
+def _dose(run: str, estimate: str = "METER") -> Dose:
+    return Dose(run, "b1", "a", "N", estimate, "measured", 100, 98, 90, 8, 0, 3, 4)
+
+
+def _checkpoint(run: str, channel: str, stock_ml: int) -> Checkpoint:
+    return Checkpoint(run, channel, "INJECT", 1000, stock_ml, 5_000_000_000, stock_ml)
+
+
+def _intent(run: str, channel: str) -> InjectionIntent:
+    return InjectionIntent(run, channel, "n_stock", "batch 7", 5000, 12_000, '{"N":80000}')
+
+
+def _ended(run: str) -> RunEnded:
+    return RunEnded(run, "COMPLETE", "DELIVERED", "", 5000, 60_000)
+
+
+def _answered(command: str, accepted: bool = True) -> CommandAnswered:
+    return CommandAnswered(command, "Mina", "operator", "start", "{}", accepted, "")
+
+
+def _state(path: Path, *rows: Evidence) -> Durable:
+    with opened(path) as ledger:
+        for n, row in enumerate(rows):
+            keep(ledger, row, second=n)
+        assert open_state(path).answered == open_state(path).answered  # read beside the open writer as well
+    return open_state(path)
+
+
+def test_a_run_is_reported_whole(tmp_path: Path) -> None:
+    """The grower's question: what was planned, what each block got, what went wrong, how it ended."""
+    path = tmp_path / "ledger.db"
+    mine: list[Evidence] = [
+        _started("r1"),
+        PhaseEnded("r1", "FILL", 30_000, 400, 0, ""),
+        _intent("r1", "a"),
+        _checkpoint("r1", "a", 7),
+    ]
+    alarms: list[Evidence] = [AlarmRaised("no_flow", "PAUSE", False), AlarmCleared("no_flow")]
+    doses: list[Evidence] = [_dose("r1"), _dose("r1", "EC")]
+    with opened(path) as ledger:
+        keep(ledger, AlarmRaised("before", "TWO", True))
+        keep(ledger, *mine, *alarms, *doses, _ended("r1"), second=60)
+        keep(ledger, AlarmRaised("after", "TWO", True), _started("r2"), _dose("r2"))
+        report = run_report(path, "r1")
+        assert report is not None
+        assert report.started.row == mine[0]
+        assert (report.started.at_ms, report.started.trusted) == (stamp(60).ms, True)
+        assert [report.phases[0].row, report.intents[0].row, report.checkpoints[0].row] == mine[1:]
+        assert [report.alarms[0].row, report.cleared[0].row] == alarms
+        assert [len(part) for part in (report.phases, report.intents, report.checkpoints, report.alarms)] == [1] * 4
+        assert [found.row for found in report.doses] == doses
+        assert report.ended is not None
+        assert report.ended.row.outcome == "DELIVERED"
+        running = run_report(path, "r2")
+        assert running is not None
+        assert running.ended is None
+        assert run_report(path, "r3") is None
+
+
+def test_the_last_runs_come_newest_first(tmp_path: Path) -> None:
+    """The list at breakfast shows the newest runs, those without an end among them."""
+    path = tmp_path / "ledger.db"
+    with opened(path) as ledger:
+        for run in ("r1", "r2", "r3"):
+            keep(ledger, _started(run))
+            if run != "r3":
+                keep(ledger, _ended(run))
+    runs = last_runs(path, 2)
+    assert [(found.started.row.run, found.ended is None) for found in runs] == [("r3", True), ("r2", False)]
+
+
+def test_an_empty_ledger_knows_nothing(tmp_path: Path) -> None:
+    """Invariant 6: a ledger just born holds nothing that a boot would go on with."""
+    assert _state(tmp_path / "ledger.db") == Durable(None, (), (), (), ())
+
+
+def test_a_run_without_an_end_is_found_at_boot(tmp_path: Path) -> None:
+    """Invariants 2 and 8: after a crash the boot knows the run, all its intents, and where each channel stood last."""
+    rows: list[Evidence] = [
+        _started("r1"),
+        _intent("r1", "a"),
+        _checkpoint("r1", "a", 1),
+        _ended("r1"),
+        _started("r2"),
+        PhaseEnded("r2", "FILL", 1, 1, 0, ""),
+        _intent("r2", "a"),
+        _intent("r2", "b"),
+        _checkpoint("r2", "a", 10),
+        _checkpoint("r2", "b", 20),
+        _checkpoint("r2", "a", 30),
+        _dose("r2"),
+    ]
+    state = _state(tmp_path / "ledger.db", *rows)
+    assert state.run is not None
+    assert state.run.started.row == rows[4]
+    assert [found.row for found in state.run.phases] == [rows[5]]
+    assert [found.row for found in state.run.intents] == rows[6:8]
+    assert [found.row for found in state.run.checkpoints] == [rows[9], rows[10]]
+    assert [found.row for found in state.run.doses] == [rows[11]]
+    assert state.unended == ()
+
+
+def test_a_run_begun_over_an_open_one_hides_neither(tmp_path: Path) -> None:
+    """Invariant 2: the newest open run is the run, and the older one is told, not forgotten."""
+    state = _state(tmp_path / "ledger.db", _started("r1"), _started("r2"))
+    assert state.run is not None
+    assert (state.run.started.row.run, state.unended) == ("r2", ("r1",))
+
+
+def test_a_finished_run_is_not_open(tmp_path: Path) -> None:
+    """Invariant 6: nothing is resumed that has ended."""
+    assert _state(tmp_path / "ledger.db", _started("r1"), _intent("r1", "a"), _ended("r1")).run is None
+
+
+def test_flush_owed_survives_until_its_own_segment_and_stock_are_cleared(tmp_path: Path) -> None:
+    """Invariant 2: owed is kept for each segment and stock; the newest amount stands; only a later row clears it."""
+    owed = [FlushOwed("b1", "n", "r1", 100), FlushOwed("b1", "ca", "r1", 200), FlushOwed("main", "n", "r1", 300)]
+    state = _state(
+        tmp_path / "ledger.db",
+        FlushCleared("b1", "ca", 50, "flushed before it was owed"),
+        *owed,
+        FlushCleared("b1", "n", 120, "flushed"),
+        FlushOwed("main", "n", "r1", 350),
+        FlushCleared("main", "ca", 10, "another stock"),
+    )
+    assert [(found.row.segment, found.row.stock, found.row.owed_ml) for found in state.owed] == [
+        ("b1", "ca", 200),
+        ("main", "n", 350),
+    ]
+    again = _state(tmp_path / "ledger.db", FlushOwed("b1", "n", "r2", 70))
+    assert ("b1", "n", 70) in [(found.row.segment, found.row.stock, found.row.owed_ml) for found in again.owed]
+
+
+def test_latches_survive_until_cleared(tmp_path: Path) -> None:
+    """Invariant 3: a latched cause is still latched after a restart; one that was not latched is seen anew or gone."""
+    state = _state(
+        tmp_path / "ledger.db",
+        AlarmRaised("burst", "ZERO", True),
+        AlarmRaised("no_flow", "ONE", True),
+        AlarmRaised("low_ec", "PAUSE", False),
+        AlarmCleared("no_flow"),
+        AlarmRaised("burst", "ZERO", False),
+    )
+    assert [found.row for found in state.latched] == [AlarmRaised("burst", "ZERO", True)]
+    again = _state(tmp_path / "ledger.db", AlarmCleared("burst"), AlarmRaised("no_flow", "ONE", True))
+    assert [found.row.code for found in again.latched] == ["no_flow"]
+
+
+def test_recent_commands_are_remembered(tmp_path: Path) -> None:
+    """A command sent again after a restart is answered as before and not done again; the memory is bounded."""
+    path = tmp_path / "ledger.db"
+    with opened(path) as ledger:
+        keep(ledger, *(_answered(str(n), n % 3 > 0) for n in range(REMEMBERED + 5)))
+    answered = open_state(path).answered
+    assert [found.row for found in answered] == [_answered(str(n), n % 3 > 0) for n in range(5, REMEMBERED + 5)]
