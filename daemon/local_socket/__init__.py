@@ -1,0 +1,1 @@
+"""The local socket: how the command line and the api ask, command and watch the daemon."""
