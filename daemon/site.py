@@ -6,6 +6,7 @@ known one beside it. What people decide (shifts, stock, doses) is in `daemon.dec
 
 import difflib
 import hashlib
+import itertools
 import tomllib
 import zoneinfo
 from collections.abc import Iterator, Mapping
@@ -16,7 +17,6 @@ from typing import Annotated, Any, Literal, Self, get_args
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from drivers.profile import Point, Profile
-import itertools
 
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
@@ -167,9 +167,7 @@ class Injector(Part):
     def _rising(self) -> Self:
         drives = [d for d, _ in self.curve]
         rates = [r for _, r in self.curve]
-        if any(b <= a for a, b in itertools.pairwise(drives)) or any(
-            b <= a for a, b in itertools.pairwise(rates)
-        ):
+        if any(b <= a for a, b in itertools.pairwise(drives)) or any(b <= a for a, b in itertools.pairwise(rates)):
             raise ValueError("the curve must rise: each drive and each rate above the one before")
         return self
 
@@ -337,6 +335,19 @@ def point_refs(part: BaseModel, where: str = "") -> Iterator[tuple[str, str, Way
             yield from ((path, value, way) for way in ways)
 
 
+def signals_of(part: BaseModel, where: str = "") -> Iterator[tuple[str, Signal]]:
+    """Yield (key path, signal) for every signal of `part` of a site."""
+    for key, value in part:
+        path = f"{where}.{key}" if where else key
+        items = value.items() if isinstance(value, dict) else ((None, value),)
+        for name, item in items:
+            inner = f"{path}.{name}" if name is not None else path
+            if isinstance(item, Signal):
+                yield inner, item
+            elif isinstance(item, BaseModel):
+                yield from signals_of(item, inner)
+
+
 def _cross_check(site: Site, profiles: Mapping[str, Profile]) -> Iterator[Problem]:
     for name, device in site.device.items():
         if device.bus not in site.bus:
@@ -345,6 +356,7 @@ def _cross_check(site: Site, profiles: Mapping[str, Profile]) -> Iterator[Proble
             hint = _nearest(device.profile, profiles)
             yield Problem(f"device.{name}.profile", repr(device.profile), "a device profile", hint)
     yield from _check_points(site, profiles)
+    yield from _check_signals(site, profiles)
     for name, injector in site.injector.items():
         if injector.tank not in site.tank:
             hint = _nearest(injector.tank, site.tank)
@@ -384,6 +396,23 @@ def _check_points(site: Site, profiles: Mapping[str, Profile]) -> Iterator[Probl
         if ref in taken:
             yield Problem(where, repr(ref), f"a point of its own; {taken[ref]} uses it already")
         taken[ref] = where
+
+
+def _check_signals(site: Site, profiles: Mapping[str, Profile]) -> Iterator[Problem]:
+    """Yield signals whose scale does not fit what their point carries."""
+    for where, signal in signals_of(site):
+        device_name, _, point_name = signal.point.partition(".")
+        device = site.device.get(device_name)
+        profile = profiles.get(device.profile) if device else None
+        point = profile.points.get(point_name) if profile else None
+        if point is None:
+            continue
+        if point.signal is not None and signal.at_low is None:
+            yield Problem(where, "no at_low and at_high", f"them: the point carries {point.unit}, not a quantity")
+        if point.signal is None and signal.at_low is not None:
+            yield Problem(where, "at_low and at_high", "none: the point is not a transmitter's signal")
+        if point.counter_bits is None and signal.per_count is not None:
+            yield Problem(where, "per_count", "none: the point does not count")
 
 
 def _explain(error: ValidationError) -> Iterator[Problem]:
