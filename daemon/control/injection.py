@@ -17,6 +17,8 @@ _TRIM_TIME_S = 120.0
 _SETTLED_S = 15.0
 """The trim learns only after the injector has run this long in one go."""
 _MOST_TRIM_PCT = 5.0
+_STILL = 0.01
+"""A drive this close, relative, to what it should be is left alone: a pump that follows every ripple only wears."""
 _LAG_S = 1.0
 """Stock that still comes after the injector is switched off, as time at its rate."""
 
@@ -63,7 +65,7 @@ def inject(
         if is_injecting and not run.given_up and not channel.done and verdict.effect is Effect.NONE:
             channel, wants[plan.channel] = _pace(injector, plan, channel, facts, last)
         else:
-            channel = replace(channel, rate_l_h=0.0, on_s=0.0)
+            channel = ChannelRun(channel.injected_l, 0.0, channel.trim, 0.0, channel.done)
             wants[plan.channel] = _closing(last, plan.channel)
         channels[plan.channel] = channel
     is_paused = is_injecting and verdict.effect is Effect.PAUSE
@@ -106,8 +108,12 @@ def _pace(
     if wanted > injector.curve[-1][1] or wanted < injector.curve[0][1]:
         trim = channel.trim  # saturated: what the meter shows says nothing of the curve
     valve_is_open = before is not None and before.valve
-    want = Want(valve=True, run=valve_is_open, drive=drive_for(injector, rate_l_h * trim))
-    return replace(channel, rate_l_h=rate_l_h if valve_is_open else 0.0, trim=trim), want
+    drive = drive_for(injector, rate_l_h * trim)
+    if before is not None and before.run and abs(drive - before.drive) <= _STILL * drive:
+        drive = before.drive
+    want = Want(valve=True, run=valve_is_open, drive=drive)
+    rate_l_h = rate_l_h if valve_is_open else 0.0
+    return ChannelRun(channel.injected_l, rate_l_h, trim, channel.on_s, channel.done), want
 
 
 def _closing(last: Outputs, name: str) -> Want:

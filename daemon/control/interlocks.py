@@ -5,7 +5,7 @@ until its reset: by itself, by an operator, or at the machine where someone must
 scan's phase, which is the one that the readings saw.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Final
@@ -336,11 +336,17 @@ MATRIX: Final[tuple[Interlock, ...]] = (
 BY_CODE: Final = {row.code: row for row in MATRIX}
 
 
+_JUDGED_IN: Final[Mapping[Phase | None, tuple[Interlock, ...]]] = {
+    phase: tuple(row for row in MATRIX if phase in row.phases) for phase in (None, *Phase)
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Guard:
-    """Memory of the guard: how long each row has held, which are active, and the reset button's edge."""
+    """Memory of the guard: which rows hold and for how long, which are in force, and the reset button's edge."""
 
-    timers_s: tuple[float, ...] = (0.0,) * len(MATRIX)
+    held_s: Mapping[str, float] = field(default_factory=dict)
+    """How long each row that is true has been true, by code."""
     active: frozenset[str] = frozenset()
     """Codes whose effect is in force: true now, or latched."""
     pressed_s: float = -1.0
@@ -358,38 +364,36 @@ class Verdict:
     cleared: tuple[str, ...]
 
 
+_ALL_WELL: Final = Verdict(Effect.NONE, (), (), ())
+
+
 def guard(memory: Guard, situation: Situation, operator_reset: bool) -> tuple[Guard, Verdict]:
     """Judge every row; return the new memory and the verdict.
 
     A cause that cannot be judged in this phase is not true; a latched one stays until reset with its cause gone.
     """
-    site, phase = situation.site, situation.unit.phase
+    site, dt_s = situation.site, situation.facts.dt_s
     pressed_s, at_machine = _reset_edge(memory.pressed_s, situation.facts)
-    timers = list(memory.timers_s)
+    held_s: dict[str, float] = {}
     active: set[str] = set()
-    effect = Effect.NONE
-    for index, row in enumerate(MATRIX):
-        true_now = phase in row.phases and row.holds(situation)
-        if true_now:
-            timers[index] += situation.facts.dt_s
-        elif timers[index]:
-            timers[index] = 0.0
-        in_force = true_now and (row.code in memory.active or timers[index] >= row.delay_s(site))
-        if not in_force and row.latched and row.code in memory.active:
-            released = not true_now and (
-                (row.reset is Reset.OPERATOR and operator_reset) or (row.reset is Reset.AT_MACHINE and at_machine)
-            )
-            in_force = not released
-        if in_force:
-            active.add(row.code)
-            effect = max(effect, row.effect)
-    now_active = memory.active if active == memory.active else frozenset(active)
-    causes = tuple(row.code for row in MATRIX if row.code in now_active) if now_active else ()
-    return Guard(tuple(timers), now_active, pressed_s), Verdict(
-        effect,
+    for row in _JUDGED_IN[situation.unit.phase]:
+        if row.holds(situation):
+            held_s[row.code] = memory.held_s.get(row.code, 0.0) + dt_s
+            if row.code in memory.active or held_s[row.code] >= row.delay_s(site):
+                active.add(row.code)
+    for code in memory.active - active:
+        row = BY_CODE[code]
+        is_reset = operator_reset if row.reset is Reset.OPERATOR else at_machine
+        if row.latched and (code in held_s or not is_reset):
+            active.add(code)
+    if not held_s and not active and not memory.active:
+        return Guard(held_s, memory.active, pressed_s), _ALL_WELL
+    causes = tuple(row.code for row in MATRIX if row.code in active)
+    return Guard(held_s, frozenset(active), pressed_s), Verdict(
+        max((BY_CODE[code].effect for code in causes), default=Effect.NONE),
         causes,
         raised=tuple(code for code in causes if code not in memory.active),
-        cleared=tuple(code for code in memory.active if code not in now_active),
+        cleared=tuple(sorted(memory.active - active)),
     )
 
 

@@ -82,7 +82,7 @@ def flow_on(run: Run, memory: Lines, facts: Facts) -> Lines:
             displace(pipe.short, water_l, stock_l),
             displace(pipe.long, water_l, stock_l),
         )
-    return replace(memory, pipes=pipes)
+    return Lines(pipes, memory.owed, memory.unscheduled_l)
 
 
 def owe(run: Run, memory: Lines) -> tuple[Lines, tuple[Evidence, ...]]:
