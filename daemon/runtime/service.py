@@ -1,0 +1,304 @@
+"""The daemon: what starts and stops in which order. Safe outputs come first, before the ledger is even imported."""
+
+import asyncio
+import contextlib
+import json
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+from daemon.clock import Clock, real_seconds
+from daemon.control.image import LedgerHealth
+from daemon.control.recovery import Past, recover
+from daemon.control.states import ProcedureState
+from daemon.evidence import Event
+from daemon.local_socket.server import LocalServer
+from daemon.messages import Answer, Command, Snapshot, Verb
+from daemon.planning.night import PlanError, plan_run
+from daemon.recipe import Recipe, parse_recipe
+from daemon.runtime.decided import Decided
+from daemon.runtime.field import SIMULATOR, Field
+from daemon.runtime.lock import PlantLock
+from daemon.runtime.notify import Notifier
+from daemon.runtime.scan import Scanned, Scanner
+from daemon.runtime.snapshot import make_snapshot
+from daemon.site import Plant
+from drivers.profile import Profile
+from drivers.reading import Quality
+
+if TYPE_CHECKING:
+    from daemon.ledger.history import History
+    from daemon.ledger.writer import Ledger
+
+LEDGER = "ledger.db"
+HISTORY = "history.db"
+SOCKET = "daemon.sock"
+LOCK = "plant.lock"
+
+_Part = TypeVar("_Part")
+
+_LOOK_AGAIN_S = 2.0
+_STOP_SCANS = 90
+_CLOSE_S = 10.0
+
+
+class StartError(Exception):
+    """The daemon cannot start. Says what to do."""
+
+    code = "daemon.start"
+
+
+class Service:
+    """One plant's daemon: `start`, then `step` for each scan, then `stop`, whatever happened."""
+
+    def __init__(
+        self,
+        plant: Plant,
+        profiles: Mapping[str, Profile],
+        folder: Path,
+        clock: Clock,
+        notifier: Notifier,
+        say: Callable[[str], None],
+    ) -> None:
+        """Prepare; nothing is opened. `folder` holds ledger, lock and socket; `say` gets lines for people."""
+        self.plant = plant
+        self.folder = folder
+        self.clock = clock
+        self.simulated = False
+        self.field = Field(plant, profiles, clock.monotonic_s)
+        self._notifier = notifier
+        self._say = say
+        self._lock = PlantLock(folder / LOCK, (f"{bus.host}:{bus.port}" for bus in plant.site.bus.values()))
+        self._committed = asyncio.Event()
+        self._snapshot: tuple[Scanned | None, Snapshot | None] = (None, None)
+        self._history_due_s = 0.0
+        self._flushing: asyncio.Task[None] | None = None
+        self._ledger: Ledger | None = None
+        self._history: History | None = None
+        self._scanner: Scanner | None = None
+        self._decided: Decided | None = None
+        self._server: LocalServer | None = None
+
+    @property
+    def ledger(self) -> "Ledger":
+        """The record, once started."""
+        return _started(self._ledger)
+
+    @property
+    def scanner(self) -> Scanner:
+        """The scan, once started."""
+        return _started(self._scanner)
+
+    @property
+    def decided(self) -> Decided:
+        """What people decided, once started."""
+        return _started(self._decided)
+
+    async def start(self, stop: asyncio.Event | None = None) -> bool:
+        """Take the plant, write safe outputs, open the record, and close what an unclean end left open.
+
+        Returns False when `stop` was set while the plant did not answer yet. Raises StartError, PlantBusy, LedgerError.
+        """
+        self.folder.mkdir(parents=True, exist_ok=True)
+        self._lock.acquire()
+        await self.field.safe()
+        if not await self._know_the_plant(stop):
+            return False
+        from daemon.ledger.durable import open_state
+        from daemon.ledger.history import History
+        from daemon.ledger.writer import open_ledger
+
+        loop = asyncio.get_running_loop()
+        path = self.folder / LEDGER
+        self._ledger = await asyncio.to_thread(
+            open_ledger,
+            path,
+            simulated=self.simulated,
+            stamp=self.clock.stamp(),
+            now=real_seconds,
+            notify=lambda: _wake(loop, self._committed),
+            site_digest=self.plant.digest,
+        )
+        self._history = History(self.folder / HISTORY)
+        self._decided = Decided(self.ledger, self.clock)
+        self.decided.load(path)
+        durable = open_state(path)
+        readings = await self.field.read()
+        image = self.field.image(readings, LedgerHealth(0, 0.0, True))
+        run = durable.run
+        past = Past(
+            recipe=_recipe_of(run.started.row.recipe) if run else None,
+            phases=tuple(phase.row for phase in run.phases) if run else (),
+            checkpoints={c.row.channel: c.row for c in run.checkpoints} if run else {},
+            has_injected=bool(run.intents) if run else False,
+            owed=tuple(owed.row for owed in durable.owed),
+            latched=tuple(alarm.row.code for alarm in durable.latched),
+        )
+        state, rows = recover(self.plant, past, image)
+        self._scanner = Scanner(self.plant, self.field, self.ledger, self.clock, state)
+        ticket = self.ledger.submit((*rows, Event("start", "{}")), self.clock.stamp())
+        answered = {a.row.command: Answer(a.row.command, a.row.accepted, a.row.reason) for a in durable.answered}
+        self.scanner.begin(ticket, answered)
+        self._server = LocalServer(self.folder / SOCKET, self.command, self.decided.answer, self.snapshot)
+        await self._server.start()
+        if rows:
+            self._say("A run was under way when the controller last stopped. It is closed in the record, not resumed.")
+        for item in past.owed:
+            self._say(f"Flush owed: {item.segment}, stock {item.stock}, {item.owed_ml / 1e6:.1f} m3 of water.")
+        return True
+
+    async def _know_the_plant(self, stop: asyncio.Event | None) -> bool:
+        """Wait until every bus answers, keeping outputs safe; learn whether it is the simulator.
+
+        In simulated time there is no waiting. Raises StartError when buses differ, or when simulated time meets a plant
+        that is not the simulator.
+        """
+        told: set[str] = set()
+        while True:
+            found = await self.field.identities()
+            missing = [name for name in self.plant.site.bus if name not in found]
+            if not missing:
+                break
+            for name in (name for name in missing if name not in told):
+                bus = self.plant.site.bus[name]
+                text = f"bus {name}: nothing answers at {bus.host}:{bus.port}. Check power, cable and address"
+                if self.clock.kind != "real":
+                    raise StartError(f"{text}, or start the simulator (shiftwright sim, or run --all).")
+                self._say(f"{text}. Trying again.")
+                told.add(name)
+            if stop is not None and stop.is_set():
+                return False
+            await asyncio.sleep(_LOOK_AGAIN_S)
+            await self.field.safe()
+        simulated = {name for name, who in found.items() if who is not None and who.product_code == SIMULATOR}
+        if simulated and len(simulated) < len(found):
+            raise StartError(f"buses {sorted(simulated)} answer as the simulator and others do not: never mix them.")
+        self.simulated = bool(simulated)
+        if not self.simulated and self.clock.kind != "real":
+            raise StartError(f"{self.clock.kind} time is for the simulator alone, and this plant is not the simulator.")
+        return True
+
+    async def step(self) -> Scanned:
+        """Do one scan and wait for the next one's time."""
+        scanned = await self.scanner.once()
+        if self._server is not None:
+            self._server.published()
+        self._keep_history(scanned)
+        if scanned.number == 1:
+            self._notifier.ready()
+        if scanned.all_written and scanned.image.flow_m3_h.quality is Quality.GOOD:
+            self._notifier.alive(real_seconds())
+        await self.scanner.pause()
+        if self.clock.kind == "stepped":
+            await self.settled()
+        return scanned
+
+    async def settled(self) -> None:
+        """Wait until every row is durable or the ledger fails: simulated time must not outrun the disk."""
+        while (health := self.ledger.health()).writable and health.durable < health.submitted:
+            self._committed.clear()
+            if self.ledger.durable < health.submitted:
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(self._committed.wait(), 1.0)
+
+    async def command(self, command: Command) -> Answer:
+        """Answer a control command after the scan that decided it. A START is planned first, off the scan."""
+        recipe = None
+        if command.verb is Verb.START and self.scanner.state.unit.procedure is not ProcedureState.HELD:
+            try:
+                recipe = self.plan(str(command.arguments.get("program", "")))
+            except PlanError as error:
+                return Answer(command.id, False, str(error))
+        return await self.scanner.ask(command, recipe)
+
+    def plan(self, program: str) -> Recipe:
+        """Return the recipe for a run of `program` beginning now. Raises PlanError."""
+        run = f"{self.clock.stamp().utc:%Y%m%dT%H%M%SZ}-{program}"
+        return plan_run(self.plant, self.decided.newest, program, run).recipe
+
+    def snapshot(self) -> Snapshot | None:
+        """Return the newest snapshot, made once for each scan and only when somebody looks."""
+        newest = self.scanner.newest
+        if newest is not None and self._snapshot[0] is not newest:
+            made = make_snapshot(self.plant, newest, self.simulated, self.field.health())
+            self._snapshot = (newest, made)
+        return self._snapshot[1]
+
+    def _keep_history(self, scanned: Scanned) -> None:
+        now_s = self.clock.monotonic_s()
+        if now_s < self._history_due_s:
+            return
+        self._history_due_s = now_s + self.plant.site.site.history_s
+        image = scanned.image
+        values = {
+            "flow_m3_h": image.flow_m3_h.value,
+            "pressure_kpa": image.pressure_kpa.value,
+            "background_ec_ms_cm": image.background_ec_ms_cm.value,
+            "line_ec_ms_cm": image.line_ec_ms_cm.value,
+        }
+        for name, channel in image.channels.items():
+            values[f"injector.{name}.stock_l"] = channel.stock_l.value
+            values[f"tank.{name}.content_l"] = channel.content_l.value
+        history = _started(self._history)
+        if history.append(scanned.stamp.ms, values) and (self._flushing is None or self._flushing.done()):
+            self._flushing = asyncio.create_task(asyncio.to_thread(history.flush))
+
+    async def stop(self) -> None:
+        """Stop in order: the procedure in safe order, safe outputs, the record, the socket, the links, the lock.
+
+        Without the plant's lock nothing is written: another daemon may be driving it.
+        """
+        if not self._lock.held:
+            await self.field.close()
+            return
+        self._notifier.stopping()
+        async with contextlib.AsyncExitStack() as closing:  # last in, first out; a step that fails holds up no other
+            closing.callback(self._lock.close)
+            closing.push_async_callback(self.field.close)
+            closing.push_async_callback(self._close_record)
+            if self._server is not None:
+                closing.push_async_callback(self._server.close)
+            closing.push_async_callback(self.field.safe)
+            if self._scanner is not None:
+                closing.push_async_callback(self._stop_procedure)
+
+    async def _close_record(self) -> None:
+        if self._flushing is not None:
+            await self._flushing
+        if self._ledger is not None:
+            self._ledger.submit((Event("stop", "{}"),), self.clock.stamp())
+            await asyncio.to_thread(self._ledger.close, _CLOSE_S)
+        if self._history is not None:
+            await asyncio.to_thread(self._history.close)
+
+    async def _stop_procedure(self) -> None:
+        """Bring the plant to rest by the scan itself, in a bounded number of scans."""
+        if self.scanner.is_at_rest():
+            return
+        command = Command(f"stop-{self.clock.stamp().ms}", "daemon", "daemon", Verb.STOP_EVERYTHING, {})
+        asked = asyncio.ensure_future(self.scanner.ask(command))
+        await asyncio.sleep(0)
+        try:
+            for _ in range(_STOP_SCANS):
+                await self.step()
+                if self.scanner.is_at_rest():
+                    return
+        finally:
+            asked.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await asked
+
+
+def _started(part: _Part | None) -> _Part:
+    if part is None:
+        raise RuntimeError("the service has not started")
+    return part
+
+
+def _wake(loop: asyncio.AbstractEventLoop, event: asyncio.Event) -> None:
+    """Set `event` from the ledger's thread."""
+    loop.call_soon_threadsafe(event.set)
+
+
+def _recipe_of(text: str) -> Recipe:
+    return parse_recipe(json.loads(text))

@@ -1,0 +1,108 @@
+"""The snapshot: one scan's plant and run, put into words and numbers for everybody outside the daemon."""
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from daemon.control.interlocks import BY_CODE
+from daemon.control.lines import doses
+from daemon.messages import Snapshot
+from daemon.runtime.scan import Scanned
+from daemon.site import Plant
+from drivers.link import Health
+from drivers.reading import Reading
+
+
+def make_snapshot(plant: Plant, scanned: Scanned, simulated: bool, links: Mapping[str, Health]) -> Snapshot:
+    """Return the snapshot of a scan."""
+    decision = scanned.decision
+    state, run = decision.state, decision.state.run
+    image, outputs = scanned.image, decision.outputs
+    readings = {
+        "flow_m3_h": image.flow_m3_h,
+        "water_l": image.water_l,
+        "pressure_kpa": image.pressure_kpa,
+        "background_ec_ms_cm": image.background_ec_ms_cm,
+        "line_ec_ms_cm": image.line_ec_ms_cm,
+        "pump_running": image.pump_running,
+        "emergency_stop_healthy": image.emergency_stop_healthy,
+        "selector_auto": image.selector_auto,
+    }
+    for name, channel in image.channels.items():
+        readings[f"injector.{name}.stock_l"] = channel.stock_l
+        readings[f"tank.{name}.content_l"] = channel.content_l
+    return Snapshot(
+        at_ms=scanned.stamp.ms,
+        clock_trusted=scanned.stamp.trusted,
+        simulated=simulated,
+        site=plant.site.site.name,
+        scan=scanned.number,
+        mode=state.unit.mode.value,
+        procedure=state.unit.procedure.value,
+        phase=state.unit.phase.value if state.unit.phase else None,
+        run=run.recipe.run if run else None,
+        shift=run.recipe.shift if run else None,
+        readings={name: _reading(reading) for name, reading in readings.items()},
+        outputs={
+            "pump": outputs.pump,
+            "blocks": sorted(outputs.blocks),
+            "channels": {
+                name: {"valve": c.valve, "run": c.run, "drive": round(c.drive, 4)}
+                for name, c in outputs.channels.items()
+            },
+        },
+        progress=_progress(plant, scanned),
+        owed=[
+            {"segment": o.segment, "stock": o.stock, "run": o.run, "left_l": round(o.left_l, 1)}
+            for o in state.lines.owed
+        ],
+        alarms=[
+            {
+                "code": code,
+                "effect": BY_CODE[code].effect.name,
+                "meaning": BY_CODE[code].meaning,
+                "check": BY_CODE[code].check,
+                "reset": BY_CODE[code].reset.value,
+            }
+            for code in decision.verdict.causes
+        ],
+        ledger={
+            "durable": image.ledger.durable,
+            "pending_s": round(image.ledger.pending_s, 3),
+            "writable": image.ledger.writable,
+        },
+        links={name: _link(health) for name, health in links.items()},
+    )
+
+
+def _reading(reading: Reading) -> dict[str, Any]:
+    value = None if math.isnan(reading.value) else round(reading.value, 4)
+    return {"value": value, "quality": reading.quality.value}
+
+
+def _progress(plant: Plant, scanned: Scanned) -> dict[str, float]:
+    run = scanned.decision.state.run
+    if run is None:
+        return {}
+    recipe = run.recipe
+    progress = {
+        "run_s": run.run_s,
+        "phase_s": run.phase_s,
+        "water_m3": run.water_l / 1000.0,
+        "planned_water_m3": recipe.water_l / 1000.0,
+        "stock_l": run.injected_l,
+        "planned_stock_l": sum(channel.stock_l for channel in recipe.channels),
+    }
+    for dose in doses(plant.site, run, scanned.decision.state.lines):
+        progress[f"{dose.block}.{dose.nutrient}.delivered_kg"] = dose.delivered_mg / 1e6
+        progress[f"{dose.block}.{dose.nutrient}.planned_kg"] = dose.planned_mg / 1e6
+    return {name: round(value, 4) for name, value in progress.items()}
+
+
+def _link(health: Health) -> dict[str, Any]:
+    return {
+        "connected": health.connected,
+        "requests": health.requests,
+        "failures_in_a_row": health.consecutive_failures,
+        "last_failure": health.last_failure,
+    }
