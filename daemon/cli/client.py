@@ -1,0 +1,112 @@
+"""Commands to a running daemon: status, start, hold, stop, reset."""
+
+import argparse
+import getpass
+import json
+import uuid
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from daemon.local_socket.client import LocalClient
+from daemon.messages import Command, Snapshot, Verb
+
+DEFAULT_FOLDER = Path("/var/lib/shiftwright")
+_TIMEOUT_S = 15.0
+
+
+def add_folder(parser: argparse.ArgumentParser) -> None:
+    """Declare where the daemon keeps its ledger and its socket."""
+    parser.add_argument(
+        "--db", type=Path, default=DEFAULT_FOLDER, metavar="DIR", help=f"the daemon's folder (default {DEFAULT_FOLDER})"
+    )
+
+
+def add_status(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of status."""
+    add_folder(parser)
+    parser.add_argument("--json", action="store_true", help="the whole snapshot as JSON")
+
+
+def status(arguments: argparse.Namespace) -> int:
+    """Print what the newest scan saw."""
+    with _daemon(arguments.db) as daemon:
+        snapshot = daemon.snapshot()
+    if arguments.json:
+        print(json.dumps(asdict(snapshot), indent=1))
+        return 0
+    print("\n".join(_lines(snapshot)))
+    return 0
+
+
+def add_start(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of start."""
+    parser.add_argument("program", nargs="?", default="", help="the program to run; none goes on with a held run")
+    add_folder(parser)
+
+
+def start(arguments: argparse.Namespace) -> int:
+    """Start a program's shift, or go on with a held one."""
+    return _command(arguments, Verb.START, {"program": arguments.program})
+
+
+def hold(arguments: argparse.Namespace) -> int:
+    """Hold the run: fertiliser off, water on for a bounded time."""
+    return _command(arguments, Verb.HOLD, {})
+
+
+def add_stop(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of stop."""
+    parser.add_argument(
+        "what",
+        choices=("fertiliser", "everything"),
+        help="fertiliser: water and flush go on. everything: a controlled stop of all, with the flush owed",
+    )
+    add_folder(parser)
+
+
+def stop(arguments: argparse.Namespace) -> int:
+    """Stop fertiliser alone, or everything."""
+    verb = Verb.STOP_FERTILISER if arguments.what == "fertiliser" else Verb.STOP_EVERYTHING
+    return _command(arguments, verb, {})
+
+
+def reset(arguments: argparse.Namespace) -> int:
+    """Clear what an operator may clear. Starts nothing."""
+    return _command(arguments, Verb.RESET, {})
+
+
+def _command(arguments: argparse.Namespace, verb: Verb, values: dict[str, Any]) -> int:
+    command = Command(uuid.uuid4().hex, getpass.getuser(), "operator", verb, values)
+    with _daemon(arguments.db) as daemon:
+        answer = daemon.command(command)
+    print(answer.reason)
+    return 0 if answer.accepted else 1
+
+
+def _daemon(folder: Path) -> LocalClient:
+    return LocalClient(folder / "daemon.sock", _TIMEOUT_S)
+
+
+def _lines(snapshot: Snapshot) -> list[str]:
+    kind = "SIMULATED" if snapshot.simulated else "real plant"
+    phase = f", {snapshot.phase}" if snapshot.phase else ""
+    lines = [f"{snapshot.site} ({kind}): {snapshot.procedure}{phase}, {snapshot.mode}"]
+    if snapshot.run:
+        done = snapshot.progress
+        lines.append(
+            f"run {snapshot.run}: water {done['water_m3']:.1f} of {done['planned_water_m3']:.1f} m3, "
+            f"stock {done['stock_l']:.1f} of {done['planned_stock_l']:.1f} L"
+        )
+    for name, reading in snapshot.readings.items():
+        value = "no value" if reading["value"] is None else f"{reading['value']:g}"
+        mark = "" if reading["quality"] == "GOOD" else f"  {reading['quality']}"
+        lines.append(f"  {name:28} {value}{mark}")
+    lines += [f"flush owed: {o['segment']}, stock {o['stock']}, {o['left_l'] / 1000.0:.1f} m3" for o in snapshot.owed]
+    lines += [f"ALARM {a['code']}: {a['meaning']} {a['check']} Reset: {a['reset']}." for a in snapshot.alarms]
+    lines += [
+        f"bus {name}: {link['last_failure']}" for name, link in snapshot.links.items() if link["failures_in_a_row"]
+    ]
+    if not snapshot.ledger["writable"]:
+        lines.append("The record cannot be written: water only, no fertiliser. See to the disk.")
+    return lines

@@ -1,0 +1,169 @@
+"""`shiftwright demo`: one night at Kestrel Bend, an invented orchard, from the plan to the verdict and the truth."""
+
+import argparse
+import json
+import shutil
+import tempfile
+import zoneinfo
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import uvloop
+
+from daemon.cli.errors import InputError
+from daemon.cli.night import Night, ledger_of, on_free_ports, run_night
+from daemon.dosing.outcome import judge_dose
+from daemon.ledger.reports import RunReport, run_report, verify_file
+from daemon.units import kilograms, litres
+
+_SCENARIO = Path(__file__).parent / "kestrel_bend"
+_PROGRAM = "creek_night"
+_START = datetime(2026, 10, 13, 11, 30, tzinfo=UTC)
+_BAR_S = 300.0
+_WORDS = {"DELIVERED": "as planned", "SHORT": "SHORT", "OVER": "OVER"}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("--seed", type=int, default=1, help="draws the plant's hidden tolerances and noise (default 1)")
+    parser.add_argument("--perfect", action="store_true", help="a plant without tolerances and noise")
+    parser.add_argument(
+        "--fault", action="append", default=[], metavar="NAME@MINUTE", help="something that goes wrong (repeatable)"
+    )
+    parser.add_argument("--db", type=Path, metavar="DIR", help="keep the ledger there (default: thrown away)")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write the night's figures there")
+    parser.add_argument("--copy", type=Path, metavar="DIR", help="copy the demo's site there, as a starting point")
+
+
+def main(arguments: argparse.Namespace) -> int:
+    """Run the demo, or copy its site. Returns 0 whatever the night's outcome: a faulty night is a demo too."""
+    if arguments.copy is not None:
+        return _copy(arguments.copy)
+    faults = [_fault(text) for text in arguments.fault]
+    options = ["--seed", str(arguments.seed), *(["--perfect"] if arguments.perfect else [])]
+    with tempfile.TemporaryDirectory(prefix="shiftwright-") as scratch:
+        folder = arguments.db or Path(scratch) / "db"
+        folder.mkdir(parents=True, exist_ok=True)
+        site = Path(scratch) / "site.toml"
+        site.write_text(on_free_ports((_SCENARIO / "site.toml").read_text("utf-8")), "utf-8")
+        night = uvloop.run(
+            run_night(site, _SCENARIO / "decisions.toml", _PROGRAM, folder, _START, options=options, faults=faults)
+        )
+        report = run_report(ledger_of(folder), night.run)
+        verdict = verify_file(ledger_of(folder))
+    if report is None:
+        raise InputError("the ledger holds no such run")
+    print("\n".join(_lines(night, report, verdict.rows, verdict.broken_seq is None)))
+    if arguments.json is not None:
+        arguments.json.write_text(json.dumps(_figures(night, report, arguments.seed), indent=1) + "\n", "utf-8")
+    return 0
+
+
+def _copy(folder: Path) -> int:
+    folder.mkdir(parents=True, exist_ok=True)
+    for source in sorted(_SCENARIO.glob("*.toml")):
+        if (folder / source.name).exists():
+            raise InputError(f"{folder / source.name} is there already: nothing was copied over it")
+        shutil.copy(source, folder)
+    print(f"Copied to {folder}. Next: shiftwright check {folder / 'site.toml'}")
+    return 0
+
+
+def _fault(text: str) -> tuple[str, float]:
+    name, at, minute = text.partition("@")
+    try:
+        return name, float(minute) * 60.0 if at else 0.0
+    except ValueError:
+        raise InputError(f"--fault: got {text!r}; expected NAME@MINUTE, such as airlock@60") from None
+
+
+def _lines(night: Night, report: RunReport, rows: int, chain_holds: bool) -> list[str]:
+    zone = zoneinfo.ZoneInfo(night.plant.site.site.zone)
+    recipe = json.loads(report.started.row.recipe)
+    began = datetime.fromtimestamp(report.started.at_ms / 1000.0, zone)
+    lines = [
+        f"{night.plant.site.site.name} is invented and this plant is SIMULATED. "
+        f"Night of {began:%a %d %b %Y}, shift {recipe['shift']}.",
+        "",
+    ]
+    for phase in report.phases:
+        start = datetime.fromtimestamp((phase.at_ms - phase.row.duration_ms) / 1000.0, zone)
+        minutes = phase.row.duration_ms / 60000.0
+        bar = "#" * max(1, round(phase.row.duration_ms / 1000.0 / _BAR_S))
+        stock = f"{litres(phase.row.stock_ml):6.1f} L stock" if phase.row.stock_ml else ""
+        lines.append(
+            f"{phase.row.phase:7} {start:%H:%M} {minutes:4.0f} min {litres(phase.row.water_ml) / 1000.0:6.1f} m3  "
+            f"{bar:16} {stock}".rstrip()
+        )
+    lines += ["", "block  nutrient   planned   delivered (k = 2)"]
+    for dose in (stamped.row for stamped in report.doses):
+        lines.append(
+            f"{dose.block:7}{dose.nutrient:8} {kilograms(dose.planned_mg):7.2f} kg "
+            f"{kilograms(dose.delivered_mg):7.2f} ± {kilograms(dose.u_delivered_mg):.2f} kg   "
+            f"{_WORDS[judge_dose(dose)]}"
+        )
+    if report.ended is not None:
+        lines.append(f"{report.ended.row.outcome} ({report.ended.row.state}): {report.ended.row.why}.")
+    truths = (
+        f"{block} {nutrient} {mass:.2f} kg"
+        for block, account in night.truth["blocks"].items()
+        for nutrient, mass in account["delivered_kg"].items()
+    )
+    chain = "chain holds" if chain_holds else "CHAIN BROKEN"
+    lines.append(f"Truth, out of the simulator's emitters: {', '.join(truths) or 'nothing'}.")
+    lines.append(
+        f"{night.scans} scans, {night.requests} Modbus requests, {night.simulated_s / night.wall_s:.0f} x real time; "
+        f"{rows} sealed rows, {chain}."
+    )
+    return lines
+
+
+def _figures(night: Night, report: RunReport, seed: int) -> dict[str, Any]:
+    recipe = json.loads(report.started.row.recipe)
+    blocks = []
+    for block in recipe["blocks"]:
+        nutrients = {}
+        true_kg = night.truth["blocks"][block["block"]]["delivered_kg"]
+        for dose in (stamped.row for stamped in report.doses if stamped.row.block == block["block"]):
+            nutrients[dose.nutrient] = {
+                "planned_kg": kilograms(dose.planned_mg),
+                "injected_kg": kilograms(dose.injected_mg),
+                "delivered_kg": kilograms(dose.delivered_mg),
+                "u_k2_kg": kilograms(dose.u_delivered_mg),
+                "truth_kg": round(true_kg.get(dose.nutrient, 0.0), 6),
+            }
+        blocks.append({"block": block["block"], "area_ha": block["area_ha"], "nutrients": nutrients})
+    ended = report.ended.row if report.ended is not None else None
+    return {
+        "schema": 1,
+        "seed": seed,
+        "simulated_s": round(night.simulated_s, 3),
+        "wall_s": round(night.wall_s, 3),
+        "scans": night.scans,
+        "requests": night.requests,
+        "blocks": blocks,
+        "runs": [
+            {
+                "shift": recipe["shift"],
+                "state": ended.state if ended else None,
+                "outcome": ended.outcome if ended else None,
+                "phases": [
+                    {
+                        "phase": phase.row.phase,
+                        "start": _rfc3339(phase.at_ms - phase.row.duration_ms),
+                        "s": phase.row.duration_ms / 1000.0,
+                        "water_m3": litres(phase.row.water_ml) / 1000.0,
+                    }
+                    for phase in report.phases
+                ],
+            }
+        ],
+        "alarms": [
+            {"code": alarm.row.code, "effect": alarm.row.effect, "at": _rfc3339(alarm.at_ms)} for alarm in report.alarms
+        ],
+    }
+
+
+def _rfc3339(at_ms: int) -> str:
+    return datetime.fromtimestamp(at_ms / 1000.0, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -1,0 +1,88 @@
+"""The command line: one table of commands, and one place where errors become a message and an exit code.
+
+Exit codes: 0 done; 1 refused, with the reason; 2 what was given cannot be used; 3 no daemon; 4 the daemon cannot start
+or the record cannot be used.
+"""
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from daemon.cli import client, plant
+
+
+@dataclass(frozen=True, slots=True)
+class _Command:
+    name: str
+    summary: str
+    declare: Callable[[argparse.ArgumentParser], None]
+    do: Callable[[argparse.Namespace], int]
+
+
+def _declare_demo(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import demo
+
+    demo.add_arguments(parser)
+
+
+def _demo(arguments: argparse.Namespace) -> int:
+    from daemon.cli import demo
+
+    return demo.main(arguments)
+
+
+_COMMANDS = (
+    _Command("check", "read a site file and say all that is wrong with it", plant.add_check, plant.check),
+    _Command("sim", "run the simulated plant alone", plant.add_sim, plant.sim),
+    _Command("run", "run the daemon", plant.add_run, plant.run),
+    _Command("status", "show what the newest scan saw", client.add_status, client.status),
+    _Command("start", "start a program's shift, or go on with a held one", client.add_start, client.start),
+    _Command("hold", "hold the run: fertiliser off, water on for a bounded time", client.add_folder, client.hold),
+    _Command("stop", "stop fertiliser, or everything", client.add_stop, client.stop),
+    _Command("reset", "clear what an operator may clear; starts nothing", client.add_folder, client.reset),
+    _Command("demo", "run one night at Kestrel Bend on the simulator", _declare_demo, _demo),
+)
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run one command; return its exit code."""
+    parser = argparse.ArgumentParser(prog="shiftwright", description=__doc__.splitlines()[0] if __doc__ else None)
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    words = sys.argv[1:] if words is None else list(words)
+    wanted = next((word for word in words if not word.startswith("-")), "")
+    for command in _COMMANDS:
+        # Only the command at hand declares its arguments: the others' imports would cost a start its first second.
+        added = commands.add_parser(command.name, help=command.summary, description=command.summary)
+        if command.name == wanted:
+            command.declare(added)
+        added.set_defaults(do=command.do)
+    arguments = parser.parse_args(words)
+    do: Callable[[argparse.Namespace], int] = arguments.do
+    try:
+        return do(arguments)
+    except KeyboardInterrupt:
+        return 130
+    except Exception as error:
+        code, text = _explain(error)
+        if code is None:
+            raise
+        print(f"shiftwright: {text}", file=sys.stderr)
+        return code
+
+
+_EXIT_CODES = {"input": 2, "site": 2, "decision": 2, "simulator": 4, "night": 1, "socket": 3, "daemon": 4, "plant": 4}
+
+
+def _explain(error: Exception) -> tuple[int | None, str]:
+    """Return the exit code of an error that says what to do, and its text; no code for a fault of the program."""
+    code = str(getattr(error, "code", ""))
+    family = code.partition(".")[0]
+    if family == "ledger":
+        return 4, str(error)
+    return _EXIT_CODES.get(family), str(error)
+
+
+def run() -> None:
+    """Entry point of the console script."""
+    sys.exit(main())

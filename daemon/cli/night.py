@@ -1,0 +1,163 @@
+"""One night on the simulator in stepped time: what `demo` runs, through the same service and scan as in the shed."""
+
+import asyncio
+import socket
+import tomllib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from daemon.cli.simulator import Simulator
+from daemon.clock import SteppedClock, real_seconds
+from daemon.control.states import ACTIVE
+from daemon.decisions import Stock
+from daemon.messages import Command, Verb
+from daemon.runtime.notify import Notifier
+from daemon.runtime.scan import Scanned
+from daemon.runtime.service import LEDGER, Service
+from daemon.site import Plant, parse_site
+from drivers.profile import load_profiles
+
+_LONGEST_S = 24 * 3600.0
+
+
+class NightError(Exception):
+    """The night could not be run. Says why."""
+
+    code = "night"
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """What a night left behind, besides its ledger."""
+
+    plant: Plant
+    run: str
+    truth: dict[str, Any]
+    simulated_s: float
+    wall_s: float
+    scans: int
+    requests: int
+
+
+def free_ports(count: int) -> list[int]:
+    """Return ports of the loopback that are free now."""
+    sockets = [socket.socket() for _ in range(count)]
+    try:
+        for listener in sockets:
+            listener.bind(("127.0.0.1", 0))
+        return [listener.getsockname()[1] for listener in sockets]
+    finally:
+        for listener in sockets:
+            listener.close()
+
+
+def on_free_ports(site: str) -> str:
+    """Return the text of a site file with every bus on a free port, so that two demos never meet."""
+    ports = iter(free_ports(site.count("\nport = ")))
+    lines = (f"port = {next(ports)}" if line.startswith("port = ") else line for line in site.splitlines())
+    return "\n".join(lines) + "\n"
+
+
+async def run_night(
+    site_file: Path,
+    decisions_file: Path,
+    program: str,
+    folder: Path,
+    start: datetime,
+    *,
+    options: Sequence[str] = (),
+    faults: Sequence[tuple[str, float]] = (),
+    watch: Callable[[Service, Simulator, Scanned], None] = lambda service, simulator, scanned: None,
+) -> Night:
+    """Run `program` once, to its end, and return what came of it. The ledger stands in `folder`.
+
+    `options` go to the simulator; `faults` are (name, second of the night). Raises NightError when the run is refused
+    or does not end, and what the service raises when it cannot start.
+    """
+    simulator = await Simulator.start(site_file, options)
+    try:
+        plant = parse_site(site_file.read_text("utf-8"), load_profiles())
+        service = Service(
+            plant, load_profiles(), folder, SteppedClock(simulator.advance, start), Notifier(None, None), _mute
+        )
+        try:
+            await service.start()
+            await record_decisions(service, decisions_file, "demo")
+            await charge_tanks(service, simulator)
+            for name, at_s in faults:
+                await simulator.ask("fault", name=name, on=True, at_s=at_s)
+            return await _run(service, simulator, program, watch)
+        finally:
+            await service.stop()
+    finally:
+        await simulator.close()
+
+
+async def _run(
+    service: Service, simulator: Simulator, program: str, watch: Callable[[Service, Simulator, Scanned], None]
+) -> Night:
+    began_s = real_seconds()
+    await service.step()
+    command = Command("demo-start", "demo", "operator", Verb.START, {"program": program})
+    asked = asyncio.ensure_future(service.command(command))
+    await asyncio.sleep(0)
+    scanned = await service.step()
+    answer = await asked
+    run = scanned.decision.state.run
+    if not answer.accepted or run is None:
+        raise NightError(answer.reason)
+    while scanned.decision.state.unit.procedure in ACTIVE:
+        scanned = await service.step()
+        watch(service, simulator, scanned)
+        if service.clock.monotonic_s() > _LONGEST_S:
+            raise NightError("the run did not end within a day")
+    wall_s = real_seconds() - began_s
+    truth = await simulator.ask("truth")
+    return Night(
+        plant=service.plant,
+        run=run.recipe.run,
+        truth=truth,
+        simulated_s=service.clock.monotonic_s(),
+        wall_s=wall_s,
+        scans=scanned.number,
+        requests=sum(truth["requests"].values()),
+    )
+
+
+async def record_decisions(service: Service, file: Path, who: str) -> None:
+    """Record the decisions of a TOML file that are new or changed: [kind.key] with the decision's own keys.
+
+    Raises DecisionError with what is wrong.
+    """
+    from daemon.runtime.decided import parse_decision
+
+    for kind, items in tomllib.loads(file.read_text("utf-8")).items():
+        for key, body in items.items():
+            if service.decided.newest.get((kind, key)) != parse_decision(kind, key, body):
+                await service.decided.record(kind, key, body, who)
+
+
+async def charge_tanks(service: Service, simulator: Simulator) -> None:
+    """Fill each simulated tank to four fifths with the stock that the decisions say is in it."""
+    for decision in service.decided.newest.values():
+        if isinstance(decision, Stock):
+            await simulator.ask(
+                "charge",
+                tank=decision.tank,
+                litres=0.8 * service.plant.site.tank[decision.tank].volume_l,
+                nutrients_g_l=decision.nutrients_g_l,
+                product_g_l=decision.product_g_l,
+                ec_ms_cm_per_g_l=decision.ec_ms_cm_per_g_l,
+            )
+
+
+def ledger_of(folder: Path) -> Path:
+    """Return where a service keeps its ledger in `folder`."""
+    return folder / LEDGER
+
+
+def _mute(text: str) -> None:
+    """Say nothing: the night's own report does."""

@@ -1,0 +1,108 @@
+"""`check`, `sim` and `run`: the commands that take a site file."""
+
+import argparse
+import asyncio
+import os
+import signal
+import sys
+from pathlib import Path
+
+import uvloop
+
+from daemon.cli.client import add_folder
+from daemon.cli.errors import InputError
+from daemon.clock import Clock, RealClock, ScaledClock
+from daemon.site import Plant, parse_site
+from drivers.profile import load_profiles
+
+
+def read_plant(file: Path) -> Plant:
+    """Return the plant of a site file. Raises InputError when it cannot be read, SiteError with all that is wrong."""
+    try:
+        text = file.read_text("utf-8")
+    except FileNotFoundError:
+        raise InputError(f"{file}: no such file. A site to start from: shiftwright demo --copy DIR") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{file}: cannot be read ({error}); expected a TOML file in UTF-8") from None
+    return parse_site(text, load_profiles())
+
+
+def add_check(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of check."""
+    parser.add_argument("site", type=Path, help="the site file")
+
+
+def check(arguments: argparse.Namespace) -> int:
+    """Read the site file, and say all that is wrong with it at once. Touches nothing else."""
+    plant = read_plant(arguments.site)
+    site = plant.site
+    print(
+        f"{arguments.site}: {site.site.name}, {len(site.block)} block(s), {len(site.injector)} injection channel(s), "
+        f"{len(site.device)} devices on {len(site.bus)} bus(es). No errors."
+    )
+    return 0
+
+
+def add_sim(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of sim: they are the simulator's own."""
+    parser.add_argument("arguments", nargs=argparse.REMAINDER, metavar="SITE.toml ...", help="see sim --help")
+
+
+def sim(arguments: argparse.Namespace) -> int:
+    """Become the simulator: a program of its own that shares nothing with the daemon."""
+    os.execv(sys.executable, [sys.executable, "-P", "-m", "sim", *arguments.arguments])
+
+
+def add_run(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of run."""
+    parser.add_argument("site", type=Path, help="the site file")
+    add_folder(parser)
+    parser.add_argument("--all", action="store_true", help="start the simulator as well, and stop it in the end")
+    parser.add_argument("--decisions", type=Path, metavar="FILE", help="record the decisions of this TOML file first")
+    parser.add_argument(
+        "--speed", type=float, default=0.0, metavar="N", help="simulated time, N times as fast as real time"
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Run the daemon until SIGTERM or SIGINT, which stop it in order."""
+    plant = read_plant(arguments.site)
+    uvloop.run(_run(arguments, plant))
+    return 0
+
+
+async def _run(arguments: argparse.Namespace, plant: Plant) -> None:
+    from daemon.cli.night import charge_tanks, record_decisions
+    from daemon.cli.simulator import Simulator
+    from daemon.runtime.notify import Notifier
+    from daemon.runtime.service import Service
+
+    stop = asyncio.Event()
+    for signal_number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(signal_number, stop.set)
+    speed = arguments.speed
+    clock: Clock = ScaledClock(speed) if speed else RealClock()
+    simulator = None
+    if arguments.all:
+        simulator = await Simulator.start(arguments.site, ["--pace", str(speed or 1.0)])
+    try:
+        notifier = Notifier.from_environment(os.environ)
+        service = Service(plant, load_profiles(), arguments.db, clock, notifier, _say)
+        try:
+            if await service.start(stop):
+                if arguments.decisions is not None:
+                    await record_decisions(service, arguments.decisions, "run")
+                if simulator is not None:
+                    await charge_tanks(service, simulator)
+                _say(f"{plant.site.site.name}: running. Commands: shiftwright status --db {arguments.db}")
+                while not stop.is_set():
+                    await service.step()
+        finally:
+            await service.stop()
+    finally:
+        if simulator is not None:
+            await simulator.close()
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
