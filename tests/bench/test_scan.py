@@ -1,0 +1,84 @@
+"""A whole scan (read, decide, write) against the same requests made bare, in one run, on a C server of libmodbus."""
+
+import asyncio
+import statistics
+from collections.abc import Awaitable, Callable
+
+import pytest
+import uvloop
+from pymodbus.client import AsyncModbusTcpClient
+
+from daemon.clock import RealClock, real_seconds
+from daemon.control.decide import State
+from daemon.evidence import Evidence
+from daemon.ledger.writer import LedgerHealth
+from daemon.runtime.field import Field
+from daemon.runtime.scan import Scanner
+from daemon.site import Plant
+from drivers.profile import load_profiles
+
+pytestmark = pytest.mark.bench
+
+ROUNDS, SCANS = 12, 250
+MOST = 1.5
+
+
+class NoLedger:
+    """Takes rows and writes none: the disk is not what is measured."""
+
+    oldest_pending_age_s = 0.0
+
+    def submit(self, rows: tuple[Evidence, ...], stamp: object) -> int:
+        """Take rows."""
+        return len(rows)
+
+    def health(self) -> LedgerHealth:
+        """Return that all is well."""
+        return LedgerHealth(0, 0, True, None)
+
+
+async def bare(relays: AsyncModbusTcpClient, signals: AsyncModbusTcpClient) -> None:
+    """Make the requests of one scan through pymodbus and look at nothing."""
+    await asyncio.gather(
+        relays.read_input_registers(0, count=5, device_id=1),
+        signals.read_input_registers(0, count=17, device_id=2),
+    )
+    await relays.write_coils(0, [False] * 4, device_id=1)
+
+
+async def seconds(scan: Callable[[], Awaitable[object]]) -> float:
+    """Return the time of one scan, over many."""
+    began_s = real_seconds()
+    for _ in range(SCANS):
+        await scan()
+    return (real_seconds() - began_s) / SCANS
+
+
+async def measure(plant: Plant) -> tuple[float, float]:
+    """Return the median times of a bare and of a whole scan, taken in turns."""
+    ports = [plant.site.bus[name].port for name in ("relays", "signals")]
+    relays, signals = (AsyncModbusTcpClient("127.0.0.1", port=port, timeout=1.0, retries=0) for port in ports)
+    bare_s, whole_s = [], []
+    for _ in range(ROUNDS):
+        await relays.connect()
+        await signals.connect()
+        bare_s.append(await seconds(lambda: bare(relays, signals)))
+        relays.close()
+        signals.close()
+        await asyncio.sleep(0.02)
+        clock = RealClock()
+        field = Field(plant, load_profiles(), clock.monotonic_s)
+        scanner = Scanner(plant, field, NoLedger(), clock, State())  # type: ignore[arg-type]
+        await scanner.once()
+        whole_s.append(await seconds(scanner.once))
+        assert scanner.newest is not None and scanner.newest.image.flow_m3_h.value == 30.0
+        await field.close()
+        await asyncio.sleep(0.02)
+    return statistics.median(bare_s), statistics.median(whole_s)
+
+
+def test_scan_costs_little_more_than_its_requests(plant: Plant) -> None:
+    """A scan takes at most one and a half times what its three requests take bare."""
+    bare_s, whole_s = uvloop.run(measure(plant))
+    print(f"\nbare {bare_s * 1e6:.0f} us, whole scan {whole_s * 1e6:.0f} us, ratio {whole_s / bare_s:.2f}")
+    assert whole_s <= MOST * bare_s
