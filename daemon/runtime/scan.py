@@ -142,6 +142,11 @@ class Scanner:
         """Return whether no procedure is active and everything is off."""
         return self._state.unit.procedure not in ACTIVE and self._state.outputs == SAFE
 
+    def is_intent_durable(self) -> bool:
+        """Return whether no injector waits for its intent to be on disk."""
+        run = self._state.run
+        return run is None or run.intent <= self._durable
+
     @property
     def state(self) -> State:
         """The state after the newest scan."""

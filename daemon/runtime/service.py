@@ -38,6 +38,7 @@ LOCK = "plant.lock"
 _Part = TypeVar("_Part")
 
 _LOOK_AGAIN_S = 2.0
+_MAY_WAIT_ROWS = 50
 _STOP_SCANS = 90
 _CLOSE_S = 10.0
 
@@ -190,14 +191,18 @@ class Service:
             self._notifier.alive(real_seconds())
         await self.scanner.pause()
         if self.clock.kind == "stepped":
-            await self.settled()
+            await self._settle(_MAY_WAIT_ROWS if self.scanner.is_intent_durable() else 0)
         return scanned
 
-    async def settled(self) -> None:
-        """Wait until every row is durable or the ledger fails: simulated time must not outrun the disk."""
-        while (health := self.ledger.health()).writable and health.durable < health.submitted:
+    async def _settle(self, may_wait_rows: int) -> None:
+        """Wait until no more than so many rows wait for the disk, or the ledger fails.
+
+        Stepped time stands still meanwhile, so that a slow disk changes no night: an injector opens in the scan after
+        its intent was recorded, and time does not run away from the record.
+        """
+        while (health := self.ledger.health()).writable and health.durable + may_wait_rows < health.submitted:
             self._committed.clear()
-            if self.ledger.durable < health.submitted:
+            if self.ledger.durable == health.durable:
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(self._committed.wait(), 1.0)
 
