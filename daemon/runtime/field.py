@@ -2,10 +2,10 @@
 
 import asyncio
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
-from daemon.control.image import SAFE, ChannelImage, Image, LedgerHealth, Outputs
+from daemon.control.image import SAFE, ChannelImage, ChannelOutput, Image, LedgerHealth, Outputs
 from daemon.site import Device, Plant, Signal, Way, point_refs, signals_of
 from drivers.codec import DeviceReader, DeviceWriter
 from drivers.link import DeviceIdentity, Health, Link, ReadFailed
@@ -20,11 +20,21 @@ SIMULATOR = "SIMULATOR"
 class _Station:
     """One device on its link."""
 
-    name: str
     device: Device
     reader: DeviceReader
-    writes: frozenset[str]
     writer: DeviceWriter | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Write:
+    """One write request of a scan."""
+
+    bus: str
+    unit: int
+    block: WriteBlock
+    sent: list[int]
+    values: Mapping[str, float]
+    """What the outputs want of each point."""
 
 
 class Field:
@@ -46,10 +56,9 @@ class Field:
             reads, writes = _points_of(name, plant)
             profile = _as_wired(profiles[device.profile], name, signals)
             writer = DeviceWriter(profile, device.unit, writes) if writes else None
-            self._stations[device.bus].append(
-                _Station(name, device, DeviceReader(profile, device.unit, reads), frozenset(writes), writer)
-            )
+            self._stations[device.bus].append(_Station(device, DeviceReader(profile, device.unit, reads), writer))
         self._readings: dict[str, Reading] = {}
+        self._encoded: tuple[Outputs | None, tuple[_Write, ...]] = (None, ())
 
     async def identities(self) -> dict[str, DeviceIdentity | None]:
         """Return what the first device of each connected bus says it is; buses without a connection are missing."""
@@ -69,17 +78,19 @@ class Field:
         return self._readings
 
     async def _read_bus(self, bus: str) -> dict[str, Reading]:
-        link, readings = self.links[bus], {}
+        link = self.links[bus]
+        readings: dict[str, Reading] = {}
         for station in self._stations[bus]:
             for index, block in enumerate(station.reader.blocks):
                 reply = await link.read(station.device.unit, block)
                 if isinstance(reply, ReadFailed):
-                    bad = Reading(math.nan, Quality.BAD, self._now())
-                    readings.update({f"{station.name}.{name}": bad for name in station.reader.names(index)})
+                    readings.update(dict.fromkeys(station.reader.names(index), self._bad()))
                 else:
-                    decoded = station.reader.decode(index, reply.values, reply.at_s)
-                    readings.update({f"{station.name}.{name}": reading for name, reading in decoded.items()})
+                    readings.update(station.reader.decode(index, reply.values, reply.at_s))
         return readings
+
+    def _bad(self) -> Reading:
+        return Reading(math.nan, Quality.BAD, self._now())
 
     def image(self, readings: Mapping[str, Reading], ledger: LedgerHealth) -> Image:
         """Return the input image: each reading under what it means, in its engineering unit."""
@@ -113,55 +124,58 @@ class Field:
         Relays are written every scan, which also tells the module that its master lives. A set value is written when
         the device does not already show it. `urgent` writes all of it, even on a link that is backing off.
         """
-        values = self._values(outputs)
-        due = {bus: tuple(self._due(stations, values, urgent)) for bus, stations in self._stations.items()}
-        buses = [self._write_bus(bus, blocks, urgent) for bus, blocks in due.items() if blocks]
+        if outputs != self._encoded[0]:
+            self._encoded = (outputs, self._encode(outputs))
+        due: dict[str, list[_Write]] = {}
+        for write in self._encoded[1]:
+            if write.block.table in BIT_TABLES or urgent or not self._shows(write):
+                due.setdefault(write.bus, []).append(write)
+        buses = [self._write_bus(bus, writes, urgent) for bus, writes in due.items()]
         # Most scans write on one bus alone, and a task for it would cost as much as the decision.
         return all(await asyncio.gather(*buses)) if len(buses) > 1 else all([await bus for bus in buses])
 
-    def _due(
-        self, stations: Iterable[_Station], values: Mapping[str, float], urgent: bool
-    ) -> Iterator[tuple[int, WriteBlock, list[int]]]:
-        for station in stations:
-            if station.writer is None:
-                continue
-            wanted = {name: values[f"{station.name}.{name}"] for name in station.writes}
-            for index, block in enumerate(station.writer.blocks):
-                if block.table in BIT_TABLES or urgent or not self._shows(station, block.points, wanted):
-                    yield station.device.unit, block, station.writer.encode(index, wanted)
-
-    async def _write_bus(self, bus: str, blocks: Iterable[tuple[int, WriteBlock, list[int]]], urgent: bool) -> bool:
-        link, confirmed = self.links[bus], True
-        for unit, block, sent in blocks:
-            write = link.write_bits if block.table in BIT_TABLES else link.write_registers
-            confirmed &= await write(unit, block.address, sent, urgent=urgent) is WriteResult.CONFIRMED
-        return confirmed
-
-    def _shows(self, station: _Station, points: tuple[Point, ...], wanted: Mapping[str, float]) -> bool:
-        """Return whether this scan's read-back already shows the wanted set values, to the register's resolution."""
-        for point in points:
-            seen = self._readings.get(f"{station.name}.{point.read_back}") if point.read_back else None
-            if seen is None or seen.quality is not Quality.GOOD:
-                return False
-            if abs(seen.value - wanted[point.name]) > 0.5 * abs(point.scale):
-                return False
-        return True
+    def _encode(self, outputs: Outputs) -> tuple[_Write, ...]:
+        """Return every write request that the outputs make."""
+        values = self._values(outputs)
+        return tuple(
+            _Write(bus, station.device.unit, block, station.writer.encode(index, values), values)
+            for bus, stations in self._stations.items()
+            for station in stations
+            if station.writer is not None
+            for index, block in enumerate(station.writer.blocks)
+        )
 
     def _values(self, outputs: Outputs) -> dict[str, float]:
+        """Return the value of each output's point."""
         values = {}
         for role, ref in self._outputs.items():
             kind, _, name = role.partition(".")
-            channel = outputs.channels.get(name)
-            if kind == "pump":
-                value = float(outputs.pump)
-            elif kind == "valve":
-                value = float(name in outputs.blocks)
-            elif channel is None:
-                value = 0.0
-            else:
-                value = {"injection_valve": channel.valve, "injector": channel.run, "drive": channel.drive}[kind]
-            values[ref] = float(value)
+            channel = outputs.channels.get(name, ChannelOutput())
+            values[ref] = float(
+                outputs.pump
+                if kind == "pump"
+                else name in outputs.blocks
+                if kind == "valve"
+                else {"injection_valve": channel.valve, "injector": channel.run, "drive": channel.drive}[kind]
+            )
         return values
+
+    def _shows(self, write: _Write) -> bool:
+        """Return whether this scan's read-back already shows the wanted set values, to the register's resolution."""
+        for point in write.block.points:
+            seen = self._readings.get(point.read_back) if point.read_back else None
+            if seen is None or seen.quality is not Quality.GOOD:
+                return False
+            if abs(seen.value - write.values[point.name]) > 0.5 * abs(point.scale):
+                return False
+        return True
+
+    async def _write_bus(self, bus: str, writes: Iterable[_Write], urgent: bool) -> bool:
+        link, confirmed = self.links[bus], True
+        for write in writes:
+            send = link.write_bits if write.block.table in BIT_TABLES else link.write_registers
+            confirmed &= await send(write.unit, write.block.address, write.sent, urgent=urgent) is WriteResult.CONFIRMED
+        return confirmed
 
     async def safe(self) -> bool:
         """Write everything off, whatever the links' state; return whether every device confirmed."""
@@ -178,8 +192,15 @@ class Field:
 
 
 def _as_wired(profile: Profile, device: str, signals: Mapping[str, Signal]) -> Profile:
-    """Return a device's profile with its signals and counters scaled to what the site says that they mean."""
-    points = {name: _scaled(point, signals.get(f"{device}.{name}")) for name, point in profile.points.items()}
+    """Return a device's profile as the site wires it: points by "device.point", scaled to what the site says."""
+    points = {
+        name: replace(
+            _scaled(point, signals.get(f"{device}.{name}")),
+            name=f"{device}.{name}",
+            read_back=f"{device}.{point.read_back}" if point.read_back else None,
+        )
+        for name, point in profile.points.items()
+    }
     return replace(profile, points=points)
 
 
