@@ -13,7 +13,10 @@ import uvloop
 
 from daemon.cli.errors import InputError
 from daemon.cli.night import Night, ledger_of, on_free_ports, run_night
+from daemon.control.interlocks import BY_CODE
 from daemon.dosing.outcome import judge_dose
+from daemon.evidence import FlushOwed
+from daemon.ledger.durable import open_state
 from daemon.ledger.reports import RunReport, run_report, verify_file
 from daemon.units import kilograms, litres
 
@@ -51,10 +54,11 @@ def main(arguments: argparse.Namespace) -> int:
             run_night(site, _SCENARIO / "decisions.toml", _PROGRAM, folder, _START, options=options, faults=faults)
         )
         report = run_report(ledger_of(folder), night.run)
+        owed = tuple(stamped.row for stamped in open_state(ledger_of(folder)).owed)
         verdict = verify_file(ledger_of(folder))
     if report is None:
         raise InputError("the ledger holds no such run")
-    print("\n".join(_lines(night, report, verdict.rows, verdict.broken_seq is None)))
+    print("\n".join(_lines(night, report, owed, verdict.rows, verdict.broken_seq is None)))
     if arguments.json is not None:
         arguments.json.write_text(json.dumps(_figures(night, report, arguments.seed), indent=1) + "\n", "utf-8")
     return 0
@@ -78,7 +82,7 @@ def _fault(text: str) -> tuple[str, float]:
         raise InputError(f"--fault: got {text!r}; expected NAME@MINUTE, such as airlock@60") from None
 
 
-def _lines(night: Night, report: RunReport, rows: int, chain_holds: bool) -> list[str]:
+def _lines(night: Night, report: RunReport, owed: tuple[FlushOwed, ...], rows: int, chain_holds: bool) -> list[str]:
     zone = zoneinfo.ZoneInfo(night.plant.site.site.zone)
     recipe = json.loads(report.started.row.recipe)
     began = datetime.fromtimestamp(report.started.at_ms / 1000.0, zone)
@@ -104,7 +108,10 @@ def _lines(night: Night, report: RunReport, rows: int, chain_holds: bool) -> lis
             f"{_WORDS[judge_dose(dose)]}"
         )
     if report.ended is not None:
-        lines.append(f"{report.ended.row.outcome} ({report.ended.row.state}): {report.ended.row.why}.")
+        lines.append(f"{report.ended.row.outcome} ({report.ended.row.state}): {_because(report.ended.row.why)}")
+    if owed:
+        parts = ", ".join(f"{o.segment} {litres(o.owed_ml) / 1000.0:.1f} m3" for o in owed)
+        lines.append(f"Flush still owed before the next injection: {parts}.")
     truths = (
         f"{block} {nutrient} {mass:.2f} kg"
         for block, account in night.truth["blocks"].items()
@@ -117,6 +124,12 @@ def _lines(night: Night, report: RunReport, rows: int, chain_holds: bool) -> lis
         f"{rows} sealed rows, {chain}."
     )
     return lines
+
+
+def _because(why: str) -> str:
+    """Return the first cause of a run's end in words."""
+    cause = BY_CODE.get(why.split(", ")[0])
+    return cause.meaning if cause is not None else f"{why}."
 
 
 def _figures(night: Night, report: RunReport, seed: int) -> dict[str, Any]:
