@@ -1,7 +1,7 @@
 """A number from the plant never travels without its quality and its age."""
 
-from dataclasses import dataclass
 from enum import Enum
+from typing import NamedTuple
 
 
 class Quality(Enum):
@@ -12,9 +12,8 @@ class Quality(Enum):
     BAD = "BAD"
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One value as a scan received it."""
+class Reading(NamedTuple):
+    """One value as a scan received it. A tuple: a scan makes one for every point."""
 
     value: float
     """In the unit that the point's name carries; switches read 0.0 or 1.0; NaN when nothing usable came."""

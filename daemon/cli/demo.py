@@ -43,11 +43,12 @@ def main(arguments: argparse.Namespace) -> int:
     """Run the demo, or copy its site. Returns 0 whatever the night's outcome: a faulty night is a demo too."""
     if arguments.copy is not None:
         return _copy(arguments.copy)
+    if arguments.json is not None and not arguments.json.parent.is_dir():
+        raise InputError(f"--json: got {arguments.json}; expected a file in a folder that exists")
     faults = [_fault(text) for text in arguments.fault]
     options = ["--seed", str(arguments.seed), *(["--perfect"] if arguments.perfect else [])]
     with tempfile.TemporaryDirectory(prefix="shiftwright-") as scratch:
         folder = arguments.db or Path(scratch) / "db"
-        folder.mkdir(parents=True, exist_ok=True)
         site = Path(scratch) / "site.toml"
         site.write_text(on_free_ports((_SCENARIO / "site.toml").read_text("utf-8")), "utf-8")
         night = uvloop.run(
@@ -65,7 +66,10 @@ def main(arguments: argparse.Namespace) -> int:
 
 
 def _copy(folder: Path) -> int:
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"--copy: got {error}; expected a folder this user may write") from None
     for source in sorted(_SCENARIO.glob("*.toml")):
         if (folder / source.name).exists():
             raise InputError(f"{folder / source.name} is there already: nothing was copied over it")

@@ -9,11 +9,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from daemon.cli.simulator import Simulator
+from daemon.cli.errors import InputError
+from daemon.cli.simulator import Simulator, SimulatorError
 from daemon.clock import SteppedClock, real_seconds
 from daemon.control.states import ACTIVE
 from daemon.decisions import Stock
 from daemon.messages import Command, Verb
+from daemon.runtime.decided import parse_decision
 from daemon.runtime.notify import Notifier
 from daemon.runtime.scan import Scanned
 from daemon.runtime.service import LEDGER, Service
@@ -77,6 +79,7 @@ async def run_night(
     `options` go to the simulator; `faults` are (name, second of the night). Raises NightError when the run is refused
     or does not end, and what the service raises when it cannot start.
     """
+    decisions = read_decisions(decisions_file)
     simulator = await Simulator.start(site_file, options)
     try:
         plant = parse_site(site_file.read_text("utf-8"), load_profiles())
@@ -85,10 +88,10 @@ async def run_night(
         )
         try:
             await service.start()
-            await record_decisions(service, decisions_file, "demo")
+            await record_decisions(service, decisions, "demo")
             await charge_tanks(service, simulator)
             for name, at_s in faults:
-                await simulator.ask("fault", name=name, on=True, at_s=at_s)
+                await _schedule(simulator, name, at_s)
             return await _run(service, simulator, program, watch)
         finally:
             await service.stop()
@@ -127,17 +130,39 @@ async def _run(
     )
 
 
-async def record_decisions(service: Service, file: Path, who: str) -> None:
-    """Record the decisions of a TOML file that are new or changed: [kind.key] with the decision's own keys.
+async def _schedule(simulator: Simulator, fault: str, at_s: float) -> None:
+    try:
+        await simulator.ask("fault", name=fault, on=True, at_s=at_s)
+    except SimulatorError as error:
+        raise InputError(f"--fault: {error}") from None
 
-    Raises DecisionError with what is wrong.
+
+Decisions = dict[tuple[str, str], dict[str, Any]]
+"""The bodies of decisions by (kind, key)."""
+
+
+def read_decisions(file: Path) -> Decisions:
+    """Return the decisions of a TOML file: [kind.key] with the decision's own keys.
+
+    Raises InputError when the file cannot be read, DecisionError with what is wrong with a decision.
     """
-    from daemon.runtime.decided import parse_decision
+    try:
+        content = tomllib.loads(file.read_text("utf-8"))
+    except (OSError, ValueError) as error:
+        raise InputError(f"{file}: cannot be read ({error}); expected a TOML file of decisions in UTF-8") from None
+    decisions: Decisions = {}
+    for kind, items in content.items():
+        for key, body in items.items() if isinstance(items, dict) else ((kind, items),):
+            parse_decision(kind, key, body)
+            decisions[kind, key] = body
+    return decisions
 
-    for kind, items in tomllib.loads(file.read_text("utf-8")).items():
-        for key, body in items.items():
-            if service.decided.newest.get((kind, key)) != parse_decision(kind, key, body):
-                await service.decided.record(kind, key, body, who)
+
+async def record_decisions(service: Service, decisions: Decisions, who: str) -> None:
+    """Record those decisions that are new or changed."""
+    for (kind, key), body in decisions.items():
+        if service.decided.newest.get((kind, key)) != parse_decision(kind, key, body):
+            await service.decided.record(kind, key, body, who)
 
 
 async def charge_tanks(service: Service, simulator: Simulator) -> None:

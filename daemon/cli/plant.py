@@ -15,6 +15,8 @@ from daemon.clock import Clock, RealClock, ScaledClock
 from daemon.site import Plant, parse_site
 from drivers.profile import load_profiles
 
+_MOST_SPEED = 10_000.0
+
 
 def read_plant(file: Path) -> Plant:
     """Return the plant of a site file. Raises InputError when it cannot be read, SiteError with all that is wrong."""
@@ -60,8 +62,15 @@ def add_run(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--all", action="store_true", help="start the simulator as well, and stop it in the end")
     parser.add_argument("--decisions", type=Path, metavar="FILE", help="record the decisions of this TOML file first")
     parser.add_argument(
-        "--speed", type=float, default=0.0, metavar="N", help="simulated time, N times as fast as real time"
+        "--speed", type=_speed, default=0.0, metavar="N", help="simulated time, N times as fast as real time"
     )
+
+
+def _speed(text: str) -> float:
+    speed = float(text)
+    if not 0.0 < speed <= _MOST_SPEED:
+        raise argparse.ArgumentTypeError(f"got {text}; expected a number above 0 and up to {_MOST_SPEED:g}")
+    return speed
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -72,11 +81,12 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 async def _run(arguments: argparse.Namespace, plant: Plant) -> None:
-    from daemon.cli.night import charge_tanks, record_decisions
+    from daemon.cli.night import charge_tanks, read_decisions, record_decisions
     from daemon.cli.simulator import Simulator
     from daemon.runtime.notify import Notifier
     from daemon.runtime.service import Service
 
+    decisions = read_decisions(arguments.decisions) if arguments.decisions is not None else {}
     stop = asyncio.Event()
     for signal_number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(signal_number, stop.set)
@@ -90,8 +100,7 @@ async def _run(arguments: argparse.Namespace, plant: Plant) -> None:
         service = Service(plant, load_profiles(), arguments.db, clock, notifier, _say)
         try:
             if await service.start(stop):
-                if arguments.decisions is not None:
-                    await record_decisions(service, arguments.decisions, "run")
+                await record_decisions(service, decisions, "run")
                 if simulator is not None:
                     await charge_tanks(service, simulator)
                 _say(f"{plant.site.site.name}: running. Commands: shiftwright status --db {arguments.db}")

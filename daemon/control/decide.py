@@ -4,7 +4,8 @@ Order: sense, guard, admit, account for what moved, procedure and phases, inject
 judged with the last scan's phase, which the readings saw; the gate comes last and only removes.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import NamedTuple
 
 from daemon.control import lines as account
 from daemon.control.gate import gate
@@ -15,7 +16,7 @@ from daemon.control.lines import Lines
 from daemon.control.phases import Step, proceed, settled
 from daemon.control.record import Recorder
 from daemon.control.requests import Request, admit, wants_reset
-from daemon.control.run import Run
+from daemon.control.run import ChannelRun, Run
 from daemon.control.sense import Facts, Sense, sense
 from daemon.control.states import ACTIVE, WATERING, Phase, ProcedureState, Unit
 from daemon.control.water import Water, water
@@ -41,8 +42,7 @@ class State:
     """Rows of evidence emitted since the start."""
 
 
-@dataclass(frozen=True, slots=True)
-class Decision:
+class Decision(NamedTuple):
     """What one scan decided."""
 
     state: State
@@ -62,7 +62,7 @@ def decide(plant: Plant, state: State, image: Image, requests: tuple[Request, ..
     senses, facts = sense(plant, state.sense, image, state.outputs, now)
     situation = Situation(site, facts, state.unit, state.outputs, state.run)
     guards, verdict = guard(state.guard, situation, wants_reset(state.unit, requests))
-    asked, answers = admit(state.unit, facts, verdict, requests)
+    asked, answers = admit(state.unit, state.run, facts, verdict, requests)
     record = Recorder()
     record.alarms(verdict)
 
@@ -76,10 +76,10 @@ def decide(plant: Plant, state: State, image: Image, requests: tuple[Request, ..
         record.phase_ended(*step.left)
 
     run, wants = inject(site, step.unit, step.run, verdict, facts, state.outputs)
-    if run is not None and run.intent == 0 and _asks_to_open(step.unit, run, wants):
+    if run is not None and run.intent == 0 and _asks_to_open(step.unit, run, wants, state.outputs):
         lines, rows = account.owe(run, lines)
         record.intent(run, rows)
-        run = replace(run, intent=state.emitted + record.count, has_injected=True, checkpoint_s=site.site.checkpoint_s)
+        run = run._replace(intent=state.emitted + record.count, has_injected=True, checkpoint_s=site.site.checkpoint_s)
     blocks = (
         frozenset(block.block for block in run.recipe.blocks) if run is not None and _wants_water(step) else frozenset()
     )
@@ -115,16 +115,16 @@ def _tick(plant: Plant, state: State, facts: Facts, record: Recorder) -> tuple[R
     is_filling = unit.phase is Phase.FILL
     moved_l = sum(channel.moved_l for channel in facts.channels.values())
     if not is_filling:
-        lines = account.flow_on(run, lines, facts)
-        lines, rows = account.pay(run, lines, facts, is_injecting)
+        lines = account.flow_on(lines, facts)
+        lines, rows = account.pay(run, lines, facts, is_injecting or run.intent > 0)
         record.add(rows)
     settled_s, settled_kpa = run.settled_s, run.settled_kpa
     if is_filling or unit.procedure is ProcedureState.RESTARTING:
         settled_s, settled_kpa = settled(plant.site, run, facts, state.outputs)
     water_l = 0.0 if is_filling else facts.water_moved_l
     return (
-        replace(
-            run,
+        run._replace(
+            channels=_metered(run, facts) if moved_l else run.channels,
             run_s=run.run_s + facts.dt_s,
             phase_s=run.phase_s + facts.dt_s if unit.procedure is ProcedureState.RUNNING else run.phase_s,
             phase_water_l=run.phase_water_l + facts.water_moved_l,
@@ -134,26 +134,40 @@ def _tick(plant: Plant, state: State, facts: Facts, record: Recorder) -> tuple[R
             water_l=run.water_l + water_l,
             fill_l=run.fill_l + facts.water_moved_l - water_l,
             since_injected_l=0.0 if is_injecting or moved_l > 0.0 else run.since_injected_l + water_l,
-            held_s=run.held_s + facts.dt_s if unit.procedure is ProcedureState.HELD else run.held_s,
+            held_s=run.held_s + facts.dt_s if unit.procedure in _HELD else run.held_s,
             checkpoint_s=run.checkpoint_s + facts.dt_s,
         ),
         lines,
     )
 
 
+_HELD = (ProcedureState.HELD, ProcedureState.RESTARTING)
+
+
+def _metered(run: Run, facts: Facts) -> dict[str, ChannelRun]:
+    """Return the channels with what their meters counted; all of it counts, whatever the injectors were told."""
+    return {
+        name: channel._replace(injected_l=channel.injected_l + facts.channels[name].moved_l)
+        for name, channel in run.channels.items()
+    }
+
+
 def _wants_water(step: Step) -> bool:
     return step.unit.procedure in WATERING and step.run is not None and not step.run.end
 
 
-def _asks_to_open(unit: Unit, run: Run, wants: dict[str, Want]) -> bool:
-    return (
-        unit.phase is Phase.INJECT and not run.given_up and any(want.valve and not want.run for want in wants.values())
-    )
+def _asks_to_open(unit: Unit, run: Run, wants: dict[str, Want], last: Outputs) -> bool:
+    """Return whether a channel wants its valve open with its injector still off, and not because it is closing."""
+    if unit.phase is not Phase.INJECT or run.given_up:
+        return False
+    closing = {name for name, channel in last.channels.items() if channel.run}
+    return any(want.valve and not want.run and name not in closing for name, want in wants.items())
 
 
 def _close_intent(run: Run, last: Outputs, outputs: Outputs) -> Run:
-    """Use an intent up: an injector that goes off needs a new one before it comes on again."""
+    """Use an intent up: an injector that goes off before it is done needs a new one before it comes on again."""
     for name, before in last.channels.items():
-        if before.run and run.intent and not (name in outputs.channels and outputs.channels[name].run):
-            return replace(run, intent=0)
+        is_on = name in outputs.channels and outputs.channels[name].run
+        if before.run and run.intent and not is_on and not run.channels[name].done:
+            return run._replace(intent=0)
     return run

@@ -28,13 +28,11 @@ def gate(
     pump = water.pump and verdict.effect < Effect.ZERO
     may_inject = run is not None and pump and _permits(site, unit, run, verdict, facts, last)
     channels: dict[str, ChannelOutput] = {}
-    for name, want in wants.items():
-        if verdict.effect is Effect.ZERO:
-            channels[name] = ChannelOutput()
-        elif may_inject and want.run and _channel_permits(site, name, facts):
+    for name, want in wants.items() if verdict.effect < Effect.ZERO else ():
+        if may_inject and want.run and _channel_permits(site, name, facts):
             channels[name] = ChannelOutput(valve=True, run=True, drive=want.drive)
-        else:
-            channels[name] = ChannelOutput(valve=want.valve and _valve_permits(want, may_inject, last, name))
+        elif want.valve and _valve_permits(may_inject, last, name):
+            channels[name] = ChannelOutput(valve=True)
     return Outputs(pump, water.blocks, channels)
 
 
@@ -70,7 +68,7 @@ def _channel_permits(site: Site, name: str, facts: Facts) -> bool:
     return channel.meter_good and channel.content_good and channel.content_l >= low_l
 
 
-def _valve_permits(want: Want, may_inject: bool, last: Outputs, name: str) -> bool:
+def _valve_permits(may_inject: bool, last: Outputs, name: str) -> bool:
     """Return whether the injection valve may be open with its injector off: on its way to open, or just behind it."""
     before = last.channels.get(name)
     return may_inject or (before is not None and before.run)

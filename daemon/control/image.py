@@ -2,12 +2,12 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from drivers.reading import Reading
 
 
-@dataclass(frozen=True, slots=True)
-class LedgerHealth:
+class LedgerHealth(NamedTuple):
     """How the record stands, as an input: no record, no dose."""
 
     durable: int
@@ -17,8 +17,7 @@ class LedgerHealth:
     writable: bool
 
 
-@dataclass(frozen=True, slots=True)
-class ChannelImage:
+class ChannelImage(NamedTuple):
     """One injection channel's readings."""
 
     stock_l: Reading
@@ -72,8 +71,7 @@ SAFE = Outputs()
 """Everything off: the first outputs after any start, and the last before any end."""
 
 
-@dataclass(frozen=True, slots=True)
-class Now:
+class Now(NamedTuple):
     """Time as `decide` may know it: what has passed, and the monotonic second of this scan for ages. No wall clock."""
 
     dt_s: float

@@ -1,12 +1,12 @@
 """Proportional injection: the rate each channel should run at, trimmed by its own meter."""
 
 import itertools
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from daemon.control.image import Outputs
 from daemon.control.interlocks import Verdict
 from daemon.control.run import ChannelRun, Run
-from daemon.control.sense import ChannelFacts, Facts
+from daemon.control.sense import Facts
 from daemon.control.states import Effect, Phase, ProcedureState, Unit
 from daemon.dosing.estimates import k2_of_class_pct
 from daemon.recipe import ChannelPlan
@@ -23,8 +23,7 @@ _LAG_S = 1.0
 """Stock that still comes after the injector is switched off, as time at its rate."""
 
 
-@dataclass(frozen=True, slots=True)
-class Want:
+class Want(NamedTuple):
     """What one channel should do, before the gate has judged it."""
 
     valve: bool
@@ -61,7 +60,7 @@ def inject(
     channels: dict[str, ChannelRun] = {}
     for plan in run.recipe.channels:
         injector = site.injector[plan.channel]
-        channel = _account(site, plan, run.channels[plan.channel], facts.channels[plan.channel], last, facts.dt_s)
+        channel = _follow(plan, run.channels[plan.channel], last, facts.dt_s)
         if is_injecting and not run.given_up and not channel.done and verdict.effect is Effect.NONE:
             channel, wants[plan.channel] = _pace(injector, plan, channel, facts, last)
         else:
@@ -71,22 +70,19 @@ def inject(
     is_paused = is_injecting and verdict.effect is Effect.PAUSE
     paused_s = run.paused_s + facts.dt_s if is_paused else 0.0
     intent = run.intent if any(want.valve for want in wants.values()) and not is_paused else 0
-    return replace(run, channels=channels, paused_s=paused_s, intent=intent), wants
+    return run._replace(channels=channels, paused_s=paused_s, intent=intent), wants
 
 
-def _account(
-    site: Site, plan: ChannelPlan, channel: ChannelRun, facts: ChannelFacts, last: Outputs, dt_s: float
-) -> ChannelRun:
-    """Add what the meter counted; all of it counts to the run, whatever the injector was told."""
-    injected_l = channel.injected_l + facts.moved_l
+def _follow(plan: ChannelPlan, channel: ChannelRun, last: Outputs, dt_s: float) -> ChannelRun:
+    """Note how long the injector has been on, and whether what was metered and what still comes is all."""
     coming_l = channel.rate_l_h / 3600.0 * (0.5 * dt_s + _LAG_S)
     was_on = plan.channel in last.channels and last.channels[plan.channel].run
     return ChannelRun(
-        injected_l=injected_l,
+        injected_l=channel.injected_l,
         rate_l_h=channel.rate_l_h,
         trim=channel.trim,
         on_s=channel.on_s + dt_s if was_on else 0.0,
-        done=channel.done or injected_l + coming_l >= plan.stock_l,
+        done=channel.done or channel.injected_l + coming_l >= plan.stock_l,
     )
 
 

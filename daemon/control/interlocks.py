@@ -5,15 +5,16 @@ until its reset: by itself, by an operator, or at the machine where someone must
 scan's phase, which is the one that the readings saw.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Final
+from types import MappingProxyType
+from typing import Final, NamedTuple
 
 from daemon.control.image import Outputs
 from daemon.control.run import Run
-from daemon.control.sense import Facts
-from daemon.control.states import Effect, Phase, ProcedureState, Unit
+from daemon.control.sense import ChannelFacts, Facts
+from daemon.control.states import ACTIVE, Effect, Phase, ProcedureState, Unit
 from daemon.site import Site
 
 
@@ -25,8 +26,7 @@ class Reset(Enum):
     AT_MACHINE = "at the machine"
 
 
-@dataclass(frozen=True, slots=True)
-class Situation:
+class Situation(NamedTuple):
     """What a row's condition may look at."""
 
     site: Site
@@ -53,6 +53,8 @@ class Interlock:
     """Phases in which it is judged; None stands for no phase."""
     latched: bool = False
     reset: Reset = Reset.ITSELF
+    known: Callable[[Situation], bool] = field(default=lambda s: True)
+    """Whether the readings it is judged by can be had: a latched cause that cannot be judged is not gone."""
     meaning: str = ""
     check: str = ""
     """What to look at first."""
@@ -68,14 +70,15 @@ def _expected_s(s: Situation) -> float:
     if s.run is None:
         return float("inf")
     recipe = s.run.recipe
-    due_l = {
-        Phase.PREWET: recipe.prewet_l,
-        Phase.INJECT: recipe.inject_l,
-        Phase.FLUSH: max(recipe.flush_l, recipe.water_l - s.run.water_l + s.run.phase_water_l),
-    }
-    litres = due_l.get(s.unit.phase) if s.unit.phase is not None else None
-    if litres is None:
-        return s.site.limits.fill_max_s
+    match s.unit.phase:
+        case Phase.PREWET:
+            litres = recipe.prewet_l
+        case Phase.INJECT:
+            litres = recipe.inject_l
+        case Phase.FLUSH:
+            litres = max(recipe.flush_l, recipe.water_l - s.run.water_l + s.run.phase_water_l)
+        case _:
+            return s.site.limits.fill_max_s
     return 1.5 * litres * 3.6 / recipe.flow_m3_h + s.site.limits.pause_max_s
 
 
@@ -91,8 +94,15 @@ def _out_of_band(s: Situation) -> bool:
     return abs(s.facts.flow_m3_h - expected) > expected * s.site.main.flow_band_pct / 100.0
 
 
+def _needed(s: Situation) -> Iterator[tuple[str, ChannelFacts]]:
+    """Yield the channels that the run has still to inject with."""
+    for name, channel in s.run.channels.items() if s.run is not None else ():
+        if not channel.done:
+            yield name, s.facts.channels[name]
+
+
 def _over_plan(s: Situation) -> bool:
-    if s.run is None:
+    if s.run is None or s.unit.procedure not in ACTIVE:
         return False
     most = s.site.limits.over_dose_pct / 100.0
     return any(s.run.channels[plan.channel].injected_l > most * plan.stock_l for plan in s.run.recipe.channels)
@@ -105,6 +115,7 @@ MATRIX: Final[tuple[Interlock, ...]] = (
         Effect.ZERO,
         latched=True,
         reset=Reset.AT_MACHINE,
+        known=lambda s: s.facts.emergency_stop_healthy is not None,
         meaning="The emergency stop is pressed.",
         check="Go to the shed and find out why it was pressed before releasing it.",
     ),
@@ -137,6 +148,7 @@ MATRIX: Final[tuple[Interlock, ...]] = (
         delay_s=lambda site: 1.5 * site.site.scan_s,
         latched=True,
         reset=Reset.OPERATOR,
+        known=lambda s: s.facts.outputs_seen,
         meaning="The output module does not hold what was written: it restarted, or another master writes to it.",
         check="Supply of the output module; any other program on this network that writes to it.",
     ),
@@ -175,6 +187,7 @@ MATRIX: Final[tuple[Interlock, ...]] = (
         delay_s=lambda site: 2.0,
         latched=True,
         reset=Reset.OPERATOR,
+        known=lambda s: s.facts.pressure_good,
         meaning="Pressure is above the main's limit.",
         check="A valve that did not open; pressure regulation.",
     ),
@@ -232,7 +245,7 @@ MATRIX: Final[tuple[Interlock, ...]] = (
     ),
     Interlock(
         "injector-meter-bad",
-        lambda s: any(not channel.meter_good for channel in s.facts.channels.values()),
+        lambda s: any(not channel.meter_good for _, channel in _needed(s)),
         Effect.PAUSE,
         phases=_INJECT,
         meaning="The injector's meter cannot be read.",
@@ -240,7 +253,7 @@ MATRIX: Final[tuple[Interlock, ...]] = (
     ),
     Interlock(
         "tank-level-bad",
-        lambda s: any(not channel.content_good for channel in s.facts.channels.values()),
+        lambda s: any(not channel.content_good for _, channel in _needed(s)),
         Effect.PAUSE,
         phases=_INJECT,
         meaning="The tank's level cannot be read.",
@@ -250,7 +263,7 @@ MATRIX: Final[tuple[Interlock, ...]] = (
         "tank-empty",
         lambda s: any(
             channel.content_good and channel.content_l < s.site.tank[s.site.injector[name].tank].low_l
-            for name, channel in s.facts.channels.items()
+            for name, channel in _needed(s)
         ),
         Effect.WATER_ONLY,
         delay_s=lambda site: 3.0,
@@ -276,6 +289,7 @@ MATRIX: Final[tuple[Interlock, ...]] = (
         Effect.WATER_ONLY,
         latched=True,
         reset=Reset.AT_MACHINE,
+        known=lambda s: all(channel.meter_good for channel in s.facts.channels.values()),
         meaning="Stock flows while the injector is off.",
         check="Close the tank's outlet by hand; injection valve and check valve.",
     ),
@@ -307,7 +321,9 @@ MATRIX: Final[tuple[Interlock, ...]] = (
     Interlock(
         "held-too-long",
         lambda s: (
-            s.unit.procedure is ProcedureState.HELD and s.run is not None and s.run.held_s > s.site.limits.hold_max_s
+            s.unit.procedure in (ProcedureState.HELD, ProcedureState.RESTARTING)
+            and s.run is not None
+            and s.run.held_s > s.site.limits.hold_max_s
         ),
         Effect.WATER_ONLY,
         meaning="The run was held for so long that it goes on without fertiliser.",
@@ -341,11 +357,10 @@ _JUDGED_IN: Final[Mapping[Phase | None, tuple[Interlock, ...]]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Guard:
+class Guard(NamedTuple):
     """Memory of the guard: which rows hold and for how long, which are in force, and the reset button's edge."""
 
-    held_s: Mapping[str, float] = field(default_factory=dict)
+    held_s: Mapping[str, float] = MappingProxyType({})
     """How long each row that is true has been true, by code."""
     active: frozenset[str] = frozenset()
     """Codes whose effect is in force: true now, or latched."""
@@ -353,8 +368,7 @@ class Guard:
     """How long the reset button has been down after a good low; negative when it must first be seen up."""
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(NamedTuple):
     """What the matrix says this scan."""
 
     effect: Effect
@@ -384,7 +398,7 @@ def guard(memory: Guard, situation: Situation, operator_reset: bool) -> tuple[Gu
     for code in memory.active - active:
         row = BY_CODE[code]
         is_reset = operator_reset if row.reset is Reset.OPERATOR else at_machine
-        if row.latched and (code in held_s or not is_reset):
+        if row.latched and (code in held_s or not is_reset or not row.known(situation)):
             active.add(code)
     if not held_s and not active and not memory.active:
         return Guard(held_s, memory.active, pressed_s), _ALL_WELL

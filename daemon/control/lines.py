@@ -2,7 +2,8 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Any, Final, NamedTuple
 
 from daemon.control.run import Run
 from daemon.control.sense import Facts
@@ -14,13 +15,13 @@ from daemon.site import Site
 from daemon.units import millilitres
 
 MAIN = "main"
+_NONE_YET: Final[Mapping[Any, Any]] = MappingProxyType({})
 _UNSCHEDULED_WATER_L = 100.0
 _UNSCHEDULED_STOCK_L = 0.1
 """Less than this moved outside a run is not worth a row yet; it is kept and booked with what follows."""
 
 
-@dataclass(frozen=True, slots=True)
-class Owed:
+class Owed(NamedTuple):
     """Water that must still pass a segment before stock may enter it again."""
 
     segment: str
@@ -32,29 +33,28 @@ class Owed:
     left_l: float
 
 
-@dataclass(frozen=True, slots=True)
-class BlockLine:
+class BlockLine(NamedTuple):
     """One channel's stock in one block's pipes: as computed, and at both ends of the pipes' k = 2 band."""
 
+    share: float
+    """Part of the shift's flow that goes down them."""
     line: Line
     short: Line
     long: Line
 
 
-@dataclass(frozen=True, slots=True)
-class Lines:
+class Lines(NamedTuple):
     """Memory of the account."""
 
-    pipes: Mapping[tuple[str, str], BlockLine] = field(default_factory=dict)
+    pipes: Mapping[tuple[str, str], BlockLine] = _NONE_YET
     """By (channel, block), for the run under way or just ended."""
     owed: tuple[Owed, ...] = ()
-    unscheduled_l: Mapping[str, float] = field(default_factory=dict)
+    unscheduled_l: Mapping[str, float] = _NONE_YET
 
 
 def lay(site: Site, recipe: Recipe, memory: Lines) -> Lines:
     """Return the account with clean pipes for a new run."""
-    return replace(
-        memory,
+    return memory._replace(
         pipes={
             (channel.channel, block.block): _clean(site, block)
             for channel in recipe.channels
@@ -66,18 +66,21 @@ def lay(site: Site, recipe: Recipe, memory: Lines) -> Lines:
 def _clean(site: Site, block: BlockPlan) -> BlockLine:
     # The main meter's own error shifts every displaced litre as a wrong pipe volume would.
     band = math.hypot(block.path.accuracy_pct, k2_of_class_pct(site.main.water.accuracy_pct_of_reading)) / 100.0
-    return BlockLine(clean_line(block.path), clean_line(block.path, 1.0 - band), clean_line(block.path, 1.0 + band))
+    return BlockLine(
+        block.share, clean_line(block.path), clean_line(block.path, 1.0 - band), clean_line(block.path, 1.0 + band)
+    )
 
 
-def flow_on(run: Run, memory: Lines, facts: Facts) -> Lines:
-    """Return the account after this scan's litres went down the pipes of the run."""
+def flow_on(memory: Lines, facts: Facts) -> Lines:
+    """Return the account after this scan's litres went down the pipes of the run under way."""
     if facts.water_moved_l <= 0.0 and all(channel.moved_l <= 0.0 for channel in facts.channels.values()):
         return memory
     pipes = {}
     for (channel, name), pipe in memory.pipes.items():
-        share = next(block.share for block in run.recipe.blocks if block.block == name)
+        share = pipe.share
         water_l, stock_l = facts.water_moved_l * share, facts.channels[channel].moved_l * share
         pipes[channel, name] = BlockLine(
+            share,
             displace(pipe.line, water_l, stock_l),
             displace(pipe.short, water_l, stock_l),
             displace(pipe.long, water_l, stock_l),
@@ -97,11 +100,14 @@ def owe(run: Run, memory: Lines) -> tuple[Lines, tuple[Evidence, ...]]:
                 continue
             owed.append(Owed(segment, plan.stock, run.recipe.run, full_l, full_l))
             rows.append(FlushOwed(segment, plan.stock, run.recipe.run, millilitres(full_l)))
-    return replace(memory, owed=tuple(owed)), tuple(rows)
+    return memory._replace(owed=tuple(owed)), tuple(rows)
 
 
 def pay(run: Run, memory: Lines, facts: Facts, is_injecting: bool) -> tuple[Lines, tuple[Evidence, ...]]:
-    """Let this scan's water pay what is owed on the open path; stock that moved makes all of it owed again."""
+    """Let this scan's water pay what is owed on the open path; stock that moved makes all of it owed again.
+
+    `is_injecting` from the intent on: what is owed must not be paid off between the intent and the first drop.
+    """
     if not memory.owed:
         return memory, ()
     shares = {block.block: block.share for block in run.recipe.blocks} | {MAIN: 1.0}
@@ -113,14 +119,14 @@ def pay(run: Run, memory: Lines, facts: Facts, is_injecting: bool) -> tuple[Line
         if item.segment not in shares:
             owed.append(item)
         elif is_loading:
-            owed.append(item if item.left_l == item.full_l else replace(item, left_l=item.full_l))
+            owed.append(item if item.left_l == item.full_l else item._replace(left_l=item.full_l))
         else:
             left_l = item.left_l - facts.water_moved_l * shares[item.segment]
             if left_l > 0.0:
-                owed.append(replace(item, left_l=left_l))
+                owed.append(item._replace(left_l=left_l))
             else:
                 rows.append(FlushCleared(item.segment, item.stock, millilitres(item.full_l), "flush volume passed"))
-    return replace(memory, owed=tuple(owed)), tuple(rows)
+    return memory._replace(owed=tuple(owed)), tuple(rows)
 
 
 def owed_on_path(recipe: Recipe, memory: Lines) -> float:
@@ -142,7 +148,7 @@ def outside_run(memory: Lines, facts: Facts) -> tuple[Lines, tuple[Evidence, ...
             rows.append(Unscheduled(name, millilitres(total), "measured", "moved while nothing was running"))
             total = 0.0
         totals[name] = total
-    return replace(memory, unscheduled_l=totals), tuple(rows)
+    return memory._replace(unscheduled_l=totals), tuple(rows)
 
 
 def doses(site: Site, run: Run, memory: Lines) -> tuple[Dose, ...]:

@@ -1,13 +1,13 @@
 """The procedure: the only writer of the state table, and the phases that advance by volume."""
 
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from daemon.control.image import Outputs
 from daemon.control.interlocks import Verdict
 from daemon.control.requests import Asked
 from daemon.control.run import Run, begin
 from daemon.control.sense import Facts
-from daemon.control.states import ENDED, WATERING, Effect, Phase, ProcedureState, Unit, enter, transition
+from daemon.control.states import ACTIVE, ENDED, WATERING, Effect, Phase, ProcedureState, Unit, enter, transition
 from daemon.site import Site
 
 _P = ProcedureState
@@ -15,8 +15,7 @@ _STEADY = 0.05
 """Pressure is steady while it stays this close, relative, to where it was when it began to be."""
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(NamedTuple):
     """What the procedure did in one scan."""
 
     unit: Unit
@@ -34,22 +33,23 @@ def proceed(
 
     `owed_l` is the water that must still pass before stock may enter this shift's pipes again.
     """
-    if run is None or unit.procedure in ENDED:
+    if run is None or unit.procedure not in ACTIVE:
         if asked.start is None:
-            return Step(unit, run)
+            is_reset = asked.reset and unit.procedure in ENDED
+            return Step(transition(unit, _P.IDLE) if is_reset else unit, run)
         idle = transition(unit, _P.IDLE) if unit.procedure in ENDED else unit
         return Step(enter(transition(idle, _P.RUNNING), Phase.FILL), begin(asked.start), began=True)
-    was = unit.phase
+    was, was_ending = unit.phase, bool(run.end)
     unit, run = _obey(unit, run, asked, verdict)
     if unit.procedure in (_P.STOPPING, _P.ABORTING):
+        left = (was, run, run.end) if was is not None and not was_ending else None
         if _all_off(last):
             done = transition(unit, _P.STOPPED if unit.procedure is _P.STOPPING else _P.ABORTED)
-            return Step(done, run, ended=True)
-        left = (was, run, run.end) if was is not None else None
+            return Step(done, run, ended=True, left=left)
         return Step(unit, run, left=left)
     if unit.procedure is _P.HOLDING and not _is_injecting(last):
         unit = transition(unit, _P.HELD)
-    elif unit.procedure is _P.RESTARTING and run.settled_s >= site.limits.settle_s:
+    elif unit.procedure is _P.RESTARTING and (run.settled_s >= site.limits.settle_s or run.injection_over):
         unit = transition(unit, _P.RUNNING)
     if unit.procedure is _P.RUNNING:
         return _advance(site, unit, run, facts, last, owed_l)
@@ -60,19 +60,19 @@ def _obey(unit: Unit, run: Run, asked: Asked, verdict: Verdict) -> tuple[Unit, R
     """Apply causes and commands, the worst first."""
     causes = ", ".join(verdict.causes)
     if verdict.effect is Effect.ZERO and unit.procedure is not _P.ABORTING:
-        return transition(unit, _P.ABORTING), replace(run, end=causes, given_up=run.given_up or causes)
+        return transition(unit, _P.ABORTING), run._replace(end=causes, given_up=run.given_up or causes)
     if unit.procedure not in WATERING:
         return unit, run
     if verdict.effect is Effect.ONE or asked.stop_everything:
         why = causes if verdict.effect is Effect.ONE else "stopped by an operator"
-        return transition(unit, _P.STOPPING), replace(run, end=why, given_up=run.given_up or why)
+        return transition(unit, _P.STOPPING), run._replace(end=why, given_up=run.given_up or why)
     if not run.injection_over and (asked.stop_fertiliser or verdict.effect is Effect.WATER_ONLY):
         why = "fertiliser stopped by an operator" if asked.stop_fertiliser else causes
-        run = replace(run, given_up=why)
+        run = run._replace(given_up=why)
     if unit.procedure in (_P.RUNNING, _P.RESTARTING) and (asked.hold or verdict.effect is Effect.TWO):
-        return transition(unit, _P.HOLDING), replace(run, held_s=0.0, settled_s=0.0)
+        return transition(unit, _P.HOLDING), run._replace(held_s=0.0, settled_s=0.0)
     if unit.procedure is _P.HELD and (asked.restart or "held-too-long" in verdict.causes):
-        return transition(unit, _P.RESTARTING), replace(run, settled_s=0.0)
+        return transition(unit, _P.RESTARTING), run._replace(held_s=0.0, settled_s=0.0)
     return unit, run
 
 
@@ -94,7 +94,7 @@ def _advance(site: Site, unit: Unit, run: Run, facts: Facts, last: Outputs, owed
             return _next(unit, run, Phase.FLUSH, run.given_up or "planned stock is in")
         case Phase.FLUSH if run.water_l >= recipe.water_l and owed_l <= 0.0:
             why = "flush and planned water passed" if run.has_injected else "planned water passed"
-            return Step(unit, replace(run, end=why), left=(Phase.FLUSH, run, why))
+            return Step(unit, run._replace(end=why), left=(Phase.FLUSH, run, why))
         case _:
             return Step(unit, run)
 
@@ -102,7 +102,7 @@ def _advance(site: Site, unit: Unit, run: Run, facts: Facts, last: Outputs, owed
 def _next(unit: Unit, run: Run, phase: Phase, why: str) -> Step:
     if unit.phase is None:
         raise ValueError("a phase follows a phase")
-    fresh = replace(run, phase_s=0.0, phase_water_l=0.0, phase_stock_l=0.0, paused_s=0.0)
+    fresh = run._replace(phase_s=0.0, phase_water_l=0.0, phase_stock_l=0.0, paused_s=0.0)
     return Step(enter(unit, phase), fresh, left=(unit.phase, run, why))
 
 

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, replace
+from dataclasses import asdict
 
 from daemon.control import lines as account
 from daemon.control.image import Image
@@ -114,7 +114,7 @@ class Recorder:
                     stock_count_ml=_count_ml(image.channels[plan.channel].stock_l.value),
                 )
             )
-        return replace(run, checkpoint_s=0.0)
+        return run._replace(checkpoint_s=0.0)
 
     def ended(self, site: Site, unit: Unit, run: Run, lines: Lines) -> None:
         """Note the run's doses and its outcome."""

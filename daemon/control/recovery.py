@@ -49,7 +49,7 @@ def recover(plant: Plant, past: Past, image: Image) -> tuple[State, tuple[Eviden
     """
     owed = tuple(Owed(row.segment, row.stock, row.run, litres(row.owed_ml), litres(row.owed_ml)) for row in past.owed)
     latched = frozenset(code for code in past.latched if code in BY_CODE and BY_CODE[code].latched)
-    state = State(guard=replace(Guard(), active=latched), lines=Lines(owed=owed))
+    state = State(guard=Guard(active=latched), lines=Lines(owed=owed))
     if past.recipe is None:
         return state, ()
     rows = _close(plant, past.recipe, past, image)

@@ -3,8 +3,9 @@
 from dataclasses import dataclass, replace
 
 from daemon.control.interlocks import BY_CODE, Verdict
+from daemon.control.run import Run
 from daemon.control.sense import Facts
-from daemon.control.states import ACTIVE, ENDED, Effect, ProcedureState, Unit, UnitMode
+from daemon.control.states import ACTIVE, Effect, ProcedureState, Unit, UnitMode
 from daemon.messages import Answer, Verb
 from daemon.recipe import Recipe
 
@@ -29,24 +30,22 @@ class Asked:
     hold: bool = False
     stop_fertiliser: bool = False
     stop_everything: bool = False
+    reset: bool = False
 
 
 def wants_reset(unit: Unit, requests: tuple[Request, ...]) -> bool:
-    """Return whether an operator asks for a reset: by RESET, or by starting afresh after an end."""
-    return any(
-        request.verb is Verb.RESET or (request.verb is Verb.START and unit.procedure in ENDED | {_P.IDLE})
-        for request in requests
-    )
+    """Return whether an operator asks for a reset: by RESET, or by starting afresh. Nothing is reset while active."""
+    return unit.procedure not in ACTIVE and any(request.verb in (Verb.RESET, Verb.START) for request in requests)
 
 
 def admit(
-    unit: Unit, facts: Facts, verdict: Verdict, requests: tuple[Request, ...]
+    unit: Unit, run: Run | None, facts: Facts, verdict: Verdict, requests: tuple[Request, ...]
 ) -> tuple[Asked, tuple[Answer, ...]]:
     """Judge this scan's commands in the order Stop, then as they came; return what they ask and every answer."""
     asked = Asked()
     answers = []
     for request in sorted(requests, key=lambda r: r.verb is not Verb.STOP_EVERYTHING):
-        refusal = _refusal(unit, facts, verdict, asked, request)
+        refusal = _refusal(unit, run, facts, verdict, asked, request)
         if not refusal:
             asked = _ask(unit, asked, request)
         answers.append(Answer(request.id, not refusal, refusal or _accepted(request.verb, verdict)))
@@ -82,10 +81,10 @@ def _ask(unit: Unit, asked: Asked, request: Request) -> Asked:
         case Verb.STOP_EVERYTHING:
             return replace(asked, stop_everything=True)
         case Verb.RESET:
-            return asked
+            return replace(asked, reset=True)
 
 
-def _refusal(unit: Unit, facts: Facts, verdict: Verdict, asked: Asked, request: Request) -> str:
+def _refusal(unit: Unit, run: Run | None, facts: Facts, verdict: Verdict, asked: Asked, request: Request) -> str:
     """Return why the request is refused and what to do, or nothing."""
     procedure = unit.procedure
     match request.verb:
@@ -96,6 +95,8 @@ def _refusal(unit: Unit, facts: Facts, verdict: Verdict, asked: Asked, request: 
         case Verb.HOLD:
             if asked.stop_everything:
                 return "Refused: Stop everything came first."
+            if run is not None and run.end:
+                return "The run is at its end: water is already being shut."
             return "" if procedure in (_P.RUNNING, _P.RESTARTING) else "Only a running shift can be held."
         case Verb.RESET:
             if procedure in ACTIVE:

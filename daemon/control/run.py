@@ -1,13 +1,12 @@
 """The frozen copy of a run that `decide` carries: its recipe, and how far it has come."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from daemon.recipe import Recipe
 
 
-@dataclass(frozen=True, slots=True)
-class ChannelRun:
+class ChannelRun(NamedTuple):
     """How far one injection channel has come."""
 
     injected_l: float = 0.0
@@ -22,8 +21,7 @@ class ChannelRun:
     """Its planned stock is in, or its injection was given up."""
 
 
-@dataclass(frozen=True, slots=True)
-class Run:
+class Run(NamedTuple):
     """One run under way."""
 
     recipe: Recipe
@@ -43,6 +41,7 @@ class Run:
     paused_s: float = 0.0
     """How long the injection has been paused in one go."""
     held_s: float = 0.0
+    """How long the run has been held, or has been trying to restart."""
     intent: int = 0
     """Number of the evidence row that must be on disk before the injector opens; 0 without one."""
     checkpoint_s: float = 0.0

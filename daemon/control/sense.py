@@ -2,24 +2,28 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any, Final, NamedTuple
 
 from daemon.control.image import Image, Now, Outputs
 from daemon.site import Plant, Signal
 from drivers.codec import Movement, count_moved
 from drivers.reading import Quality, Reading
 
+_NONE_YET: Final[Mapping[str, Any]] = MappingProxyType({})
+
 PROOF_SCANS = 2
 """Flow counts as proven after this many scans in a row with a GOOD reading above the minimum."""
 _FLOW_MARGIN = 2.0
 """A counter that moved more than this times its greatest flow was reset or replaced."""
+_SWITCH_STALE_S = 5.0
+"""A switch has no key of its own for this in the site file."""
 _SIPHON_WINDOW_S = 60.0
 _SIPHON_COUNTS = 3
 """Counts that must be seen: one may be a drop or a jolt of the meter."""
 
 
-@dataclass(frozen=True, slots=True)
-class ChannelFacts:
+class ChannelFacts(NamedTuple):
     """One injection channel, this scan."""
 
     meter_good: bool
@@ -33,8 +37,7 @@ class ChannelFacts:
     content_l: float
 
 
-@dataclass(frozen=True, slots=True)
-class Facts:
+class Facts(NamedTuple):
     """What one scan knows of the plant."""
 
     dt_s: float
@@ -63,8 +66,7 @@ class Facts:
     """Counters that went back to zero or were exchanged: what they moved meanwhile is not known."""
 
 
-@dataclass(frozen=True, slots=True)
-class ChannelSense:
+class ChannelSense(NamedTuple):
     """Memory of one injector's meter."""
 
     count_l: float = math.nan
@@ -74,15 +76,14 @@ class ChannelSense:
     idle_l_h: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Sense:
+class Sense(NamedTuple):
     """Memory of the senses: the last counts, and how long flow has been proven."""
 
     water_l: float = math.nan
     water_gap_s: float = 0.0
     """Time since the totaliser was last read."""
     proven_scans: int = 0
-    channels: Mapping[str, ChannelSense] = field(default_factory=dict)
+    channels: Mapping[str, ChannelSense] = _NONE_YET
 
 
 def sense(plant: Plant, memory: Sense, image: Image, last: Outputs, now: Now) -> tuple[Sense, Facts]:
@@ -113,7 +114,7 @@ def sense(plant: Plant, memory: Sense, image: Image, last: Outputs, now: Now) ->
         if is_reset:
             resets.append(name)
 
-    outputs_seen = all(reading.quality is Quality.GOOD for reading in image.outputs.values())
+    outputs_seen = all(_seen(reading, now) for reading in image.outputs.values())
     pressure_good = _good(image.pressure_kpa, main.pressure, now)
     watchdog = image.output_watchdog_s
     facts = Facts(
@@ -125,11 +126,11 @@ def sense(plant: Plant, memory: Sense, image: Image, last: Outputs, now: Now) ->
         water_moved_l=water_moved_l,
         pressure_good=pressure_good,
         pressure_kpa=image.pressure_kpa.value if pressure_good else 0.0,
-        pump_running=_switch(image.pump_running),
-        emergency_stop_healthy=_switch(image.emergency_stop_healthy),
-        selector_auto=_switch(image.selector_auto),
-        reset_pressed=_switch(image.reset_button),
-        watchdog_armed=watchdog.quality is Quality.GOOD and 0.0 < watchdog.value <= site.safety.max_watchdog_s,
+        pump_running=_switch(image.pump_running, now),
+        emergency_stop_healthy=_switch(image.emergency_stop_healthy, now),
+        selector_auto=_switch(image.selector_auto, now),
+        reset_pressed=_switch(image.reset_button, now),
+        watchdog_armed=_seen(watchdog, now) and 0.0 < watchdog.value <= site.safety.max_watchdog_s,
         outputs_seen=outputs_seen,
         outputs_match=not outputs_seen or _matches(image.outputs, last),
         commit_late_s=image.ledger.pending_s,
@@ -183,8 +184,12 @@ def _good(reading: Reading, signal: Signal, now: Now) -> bool:
     return reading.quality is Quality.GOOD and now.at_s - reading.at_s <= signal.stale_s
 
 
-def _switch(reading: Reading) -> bool | None:
-    return reading.value >= 0.5 if reading.quality is Quality.GOOD else None
+def _seen(reading: Reading, now: Now) -> bool:
+    return reading.quality is Quality.GOOD and now.at_s - reading.at_s <= _SWITCH_STALE_S
+
+
+def _switch(reading: Reading, now: Now) -> bool | None:
+    return reading.value >= 0.5 if _seen(reading, now) else None
 
 
 def _most_moved_l(flow_m3_h: float, seconds: float) -> float:
@@ -193,8 +198,10 @@ def _most_moved_l(flow_m3_h: float, seconds: float) -> float:
 
 def _moved_l(plant: Plant, signal: Signal, before_l: float, now_l: float, most_l: float) -> tuple[float, bool]:
     """Return the litres a totaliser moved and whether it was reset. The first reading after a start moves nothing."""
-    if math.isnan(before_l) or now_l == before_l:
+    if now_l == before_l or math.isnan(before_l):
         return 0.0, False
+    if before_l < now_l <= before_l + most_l:
+        return now_l - before_l, False
     step_l = signal.per_count or 1.0
     bits = plant.points[signal.point].counter_bits or 32
     step = count_moved(round(before_l / step_l), round(now_l / step_l), bits, most_l / step_l)
@@ -202,9 +209,12 @@ def _moved_l(plant: Plant, signal: Signal, before_l: float, now_l: float, most_l
 
 
 def _matches(seen: Mapping[str, Reading], last: Outputs) -> bool:
-    wanted = {"pump": last.pump}
-    wanted |= {f"valve.{block}": True for block in last.blocks}
+    wanted = {f"valve.{block}" for block in last.blocks}
+    if last.pump:
+        wanted.add("pump")
     for name, channel in last.channels.items():
-        wanted[f"injection_valve.{name}"] = channel.valve
-        wanted[f"injector.{name}"] = channel.run
-    return all((reading.value >= 0.5) == wanted.get(role, False) for role, reading in seen.items())
+        if channel.valve:
+            wanted.add(f"injection_valve.{name}")
+        if channel.run:
+            wanted.add(f"injector.{name}")
+    return wanted == {role for role, reading in seen.items() if reading.value >= 0.5}

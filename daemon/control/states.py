@@ -19,6 +19,8 @@ class UnitMode(Enum):
 class ProcedureState(Enum):
     """Where the procedure stands. States in -ING act, the others wait."""
 
+    __hash__ = object.__hash__  # identity, as equality is; a scan looks states up dozens of times
+
     IDLE = "IDLE"
     RUNNING = "RUNNING"
     HOLDING = "HOLDING"
@@ -33,6 +35,8 @@ class ProcedureState(Enum):
 
 class Phase(Enum):
     """The phase of a running shift."""
+
+    __hash__ = object.__hash__
 
     FILL = "FILL"
     PREWET = "PREWET"

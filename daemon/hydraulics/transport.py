@@ -7,15 +7,14 @@ submain and its laterals are each one first-order lag in displaced litres, solve
 """
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from daemon.recipe import LinePath
 
 _PARCELS_PER_MAIN = 60
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(NamedTuple):
     """One block's pipes from the injection point on, and the stock in them. Stock is in litres as injected."""
 
     main_l: float

@@ -60,6 +60,9 @@ def plan_run(plant: Plant, decisions: Decisions, program_key: str, run: str) -> 
     unknown = [name for name in shift.blocks if name not in site.block]
     if unknown:
         raise PlanError((Check("blocks", False, f"shift {program.shift} names blocks the site lacks: {unknown}"),))
+    twice = sorted({name for name in shift.blocks if shift.blocks.count(name) > 1})
+    if twice:
+        raise PlanError((Check("blocks", False, f"shift {program.shift} names blocks twice: {twice}"),))
     channel = next((name for name, injector in site.injector.items() if injector.tank == stock.tank), None)
     if channel is None:
         raise PlanError(

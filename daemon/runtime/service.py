@@ -100,8 +100,11 @@ class Service:
 
         Returns False when `stop` was set while the plant did not answer yet. Raises StartError, PlantBusy, LedgerError.
         """
-        self.folder.mkdir(parents=True, exist_ok=True)
-        self._lock.acquire()
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            self._lock.acquire()
+        except OSError as error:
+            raise StartError(f"{self.folder}: got {error}; expected a folder this user may write. See --db.") from None
         await self.field.safe()
         if not await self._know_the_plant(stop):
             return False
@@ -161,8 +164,7 @@ class Service:
             if not missing:
                 break
             for name in (name for name in missing if name not in told):
-                bus = self.plant.site.bus[name]
-                text = f"bus {name}: nothing answers at {bus.host}:{bus.port}. Check power, cable and address"
+                text = self._silence(name)
                 if self.clock.kind != "real":
                     raise StartError(f"{text}, or start the simulator (shiftwright sim, or run --all).")
                 self._say(f"{text}. Trying again.")
@@ -178,6 +180,13 @@ class Service:
         if not self.simulated and self.clock.kind != "real":
             raise StartError(f"{self.clock.kind} time is for the simulator alone, and this plant is not the simulator.")
         return True
+
+    def _silence(self, name: str) -> str:
+        """Say of a bus that does not answer what it does instead, and what to look at."""
+        bus, health = self.plant.site.bus[name], self.field.health()[name]
+        if health.protocol:
+            return f"bus {name}: {bus.host}:{bus.port} does not talk Modbus. Check the address: something else listens"
+        return f"bus {name}: nothing answers at {bus.host}:{bus.port}. Check power, cable and address"
 
     async def step(self) -> Scanned:
         """Do one scan and wait for the next one's time."""
