@@ -35,11 +35,6 @@ class Situation(NamedTuple):
     last: Outputs
     run: Run | None
 
-    @property
-    def is_injecting(self) -> bool:
-        """Whether any injector was commanded on."""
-        return any(channel.run for channel in self.last.channels.values())
-
 
 @dataclass(frozen=True, slots=True)
 class Interlock:

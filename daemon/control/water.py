@@ -52,10 +52,3 @@ def water(
     pump = last.pump and not is_cut and not is_injection_shut
     has_run_down = not last.pump and off_s >= site.pump.run_down_s
     return Water(0.0, off_s, starts_s), WaterWant(pump, frozenset() if has_run_down else last.blocks)
-
-
-def pump_rest_s(site: Site, memory: Water) -> float:
-    """Return how long the pump must still rest before its next start, in seconds."""
-    if len(memory.starts_s) >= site.pump.max_starts_per_hour:
-        return _HOUR_S - max(memory.starts_s)
-    return max(0.0, site.pump.min_off_s - memory.off_s)
