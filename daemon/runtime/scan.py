@@ -117,7 +117,8 @@ class Scanner:
         health = self._ledger.health()
         while self._awaited and self._awaited[0][1] <= health.durable:
             self._durable = self._awaited.popleft()[0]
-        return LedgerHealth(self._durable, self._ledger.oldest_pending_age_s, health.writable)
+        pending_s = self._ledger.oldest_pending_age_s if self._awaited else 0.0
+        return LedgerHealth(self._durable, pending_s, health.writable)
 
     async def pause(self) -> None:
         """Wait for the next scan's time, or less when a command came. A scan that took too long is not made up for."""
@@ -141,6 +142,10 @@ class Scanner:
     def is_at_rest(self) -> bool:
         """Return whether no procedure is active and everything is off."""
         return self._state.unit.procedure not in ACTIVE and self._state.outputs == SAFE
+
+    def is_all_durable(self) -> bool:
+        """Return whether nothing that was decided waited for the disk when the newest scan began."""
+        return not self._awaited
 
     def is_intent_durable(self) -> bool:
         """Return whether no injector waits for its intent to be on disk."""

@@ -199,7 +199,7 @@ class Service:
         if scanned.all_written and scanned.image.flow_m3_h.quality is Quality.GOOD:
             self._notifier.alive(real_seconds())
         await self.scanner.pause()
-        if self.clock.kind == "stepped":
+        if self.clock.kind == "stepped" and not self.scanner.is_all_durable():
             await self._settle(_MAY_WAIT_ROWS if self.scanner.is_intent_durable() else 0)
         return scanned
 
