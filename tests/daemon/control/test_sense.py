@@ -1,0 +1,181 @@
+"""What a scan knows: quality and age, counters unwrapped over wrap and reset, and nothing opened by a lost reading."""
+
+import math
+
+import pytest
+
+from daemon.control.decide import State
+from daemon.control.image import Now
+from daemon.control.sense import PROOF_SCANS, Sense, sense
+from daemon.control.states import Phase, ProcedureState
+from daemon.evidence import Event, PhaseEnded, RunEnded
+from tests.daemon.control.plant import Rig, changed, of_kind, reached, short_recipe, small
+from tests.daemon.control.spec import Watch, injectors
+
+_SIGNALS = ("flow", "water", "pressure", "stock.a", "content.a")
+_SWITCHES = ("emergency_stop", "selector", "pump_running", "watchdog", "output.pump", "output.injection_valve.a")
+
+
+@pytest.mark.parametrize("name", [*_SIGNALS, *_SWITCHES])
+@pytest.mark.parametrize(("age_s", "is_fresh"), [(0.0, True), (4.5, True), (5.5, False), (3600.0, False)])
+def test_a_reading_older_than_its_limit_is_not_good(name: str, age_s: float, is_fresh: bool) -> None:
+    """Guards invariants 1 and 4: each reading that the injection needs shuts the injector once it is stale."""
+    rig = reached(Phase.INJECT, Watch(every=10_000))
+    rig.stale_s[name] = age_s
+    assert bool(injectors(rig.scan().outputs)) is is_fresh
+    rig.stale_s.clear()
+    rig.until_end()
+    assert rig.state.unit.procedure is ProcedureState.COMPLETE
+
+
+@pytest.mark.parametrize("name", [*_SIGNALS, *_SWITCHES])
+def test_a_reading_gone_bad_shuts_the_injector_in_that_scan(name: str) -> None:
+    """Guards invariants 1 and 4 for each reading, and that it starts again only when the reading is back."""
+    rig = reached(Phase.INJECT, Watch(every=10_000))
+    rig.bad.add(name)
+    assert not injectors(rig.scan().outputs)
+    assert not injectors(rig.scans(2).outputs)
+    rig.bad.clear()
+    rig.until_end()
+    assert rig.stock_l["a"] == pytest.approx(short_recipe().channels[0].stock_l, rel=0.02)
+
+
+@pytest.mark.parametrize("name", ["emergency_stop", "selector", "output.pump"])
+def test_nothing_starts_while_the_safety_circuit_cannot_be_read(name: str) -> None:
+    """Guards invariant 4: valve and pump wait for permits that are GOOD, and come on when they are back."""
+    rig = Rig(small())
+    rig.watch = Watch(every=10_000)
+    assert rig.start(short_recipe()).accepted
+    rig.scans(17)
+    rig.bad.add(name)
+    rig.scans(4)
+    assert not rig.state.outputs.pump, "the pump was due two scans ago"
+    rig.bad.clear()
+    assert rig.scan().outputs.pump
+    assert rig.state.water.starts_s == (0.0,)
+
+
+def test_an_age_limit_is_the_signals_own() -> None:
+    """Guards stale_s: a signal with a longer limit is still good where the default is past."""
+    site = small().site
+    flow = site.main.flow.model_copy(update={"stale_s": 30.0})
+    plant = changed(small(), site=site.model_copy(update={"main": site.main.model_copy(update={"flow": flow})}))
+    rig = reached(Phase.INJECT)
+    rig.plant = plant
+    rig.stale_s["flow"] = 20.0
+    assert injectors(rig.scan().outputs)
+
+
+def test_flow_is_proven_by_scans_in_a_row() -> None:
+    """Guards invariant 1's N scans: one good scan proves nothing, and one bad scan starts the proof anew."""
+    rig = reached(Phase.PREWET)
+    rig.bad.add("flow")
+    assert not rig.scan().facts.flow_proven
+    rig.bad.clear()
+    assert [rig.scan().facts.flow_proven for _ in range(PROOF_SCANS + 1)] == [False, True, True]
+    rig.flow_m3_h["creek"] = rig.plant.site.main.min_flow_m3_h - 0.1
+    assert not rig.scan().facts.flow_proven
+
+
+@pytest.mark.parametrize("when", [Phase.PREWET, Phase.INJECT, Phase.FLUSH])
+def test_totalisers_that_wrap_in_a_run_lose_nothing(when: Phase) -> None:
+    """Guards invariant 7: both counters start again from zero in mid-run, and every litre is counted once."""
+    plain = reached(when)
+    wrapped = reached(when)
+    wrapped.water_counts += 2.0**32 - math.floor(wrapped.water_counts) - 20.0
+    wrapped.stock_counts["a"] += 2.0**32 - math.floor(wrapped.stock_counts["a"]) - 30.0
+    wrapped.state = _as_if_there(wrapped)
+    for rig in (plain, wrapped):
+        rig.until_end()
+    assert wrapped.water_counts < 2.0**31 and (when is Phase.FLUSH or wrapped.stock_counts["a"] < 2.0**31)
+    ends = [[(row.phase, row.water_ml) for row in of_kind(rig.rows, PhaseEnded)] for rig in (plain, wrapped)]
+    assert ends[0] == ends[1]
+    runs = [rig.state.run for rig in (plain, wrapped)]
+    assert runs[0] is not None and runs[1] is not None
+    assert runs[1].injected_l == pytest.approx(runs[0].injected_l, abs=1e-6)
+    assert not of_kind(wrapped.rows, Event)
+
+
+def _as_if_there(rig: Rig) -> State:
+    """Return the state with the counters' last values as they are now, so that they did not jump."""
+    image = rig.see()
+    channels = {
+        name: changed(channel, count_l=image.channels[name].stock_l.value)
+        for name, channel in rig.state.sense.channels.items()
+    }
+    return changed(rig.state, sense=changed(rig.state.sense, water_l=image.water_l.value, channels=channels))
+
+
+@pytest.mark.parametrize("counter", ["main", "a"])
+def test_a_counter_reset_in_a_run_is_told_and_loses_one_scan_at_most(counter: str) -> None:
+    """Guards invariant 7: a reset is no rollover; the event says so, and no litres are invented."""
+    rig = reached(Phase.INJECT, Watch(every=10_000))
+    if counter == "main":
+        rig.water_counts = 0.0
+    else:
+        rig.stock_counts["a"] = 0.0
+    before = rig.state.run
+    decision = rig.scan()
+    assert [(row.code, row.detail) for row in of_kind(decision.entries, Event)] == [
+        ("counter-reset", f'{{"counter":"{counter}"}}')
+    ]
+    assert before is not None and decision.state.run is not None
+    moved_l = {
+        "main": decision.state.run.water_l - before.water_l,
+        "a": decision.state.run.injected_l - before.injected_l,
+    }
+    assert moved_l[counter] == 0.0
+    rig.until_end()
+    assert rig.state.unit.procedure is ProcedureState.COMPLETE
+    assert rig.stock_l["a"] == pytest.approx(short_recipe().channels[0].stock_l, rel=0.02)
+    assert [row.outcome for row in of_kind(rig.rows, RunEnded)] == ["DELIVERED"]
+
+
+def test_litres_that_pass_while_a_totaliser_is_lost_are_counted_when_it_is_back() -> None:
+    """Guards invariant 7: a gap in the readings is no gap in the count."""
+    rig = reached(Phase.PREWET)
+    before_l = rig.water_l
+    rig.bad.add("water")
+    assert [rig.scan().facts.water_moved_l for _ in range(20)] == [0.0] * 20
+    rig.bad.clear()
+    assert rig.scan().facts.water_moved_l == pytest.approx(rig.water_l - before_l, abs=20.0)
+
+
+def test_the_first_reading_after_a_start_moves_nothing() -> None:
+    """Guards the start: a totaliser that has counted for years adds nothing to the first scan."""
+    rig = Rig(small())
+    rig.water_counts, rig.stock_counts["a"] = 123_456.0, 7_890.0
+    facts = rig.scan().facts
+    assert facts.water_moved_l == 0.0 and facts.channels["a"].moved_l == 0.0
+
+
+def test_an_injector_that_counts_nothing_is_found_in_its_stroke_window() -> None:
+    """Guards the silent injector: the time counts only while it is on, and one count starts it anew."""
+    rig = reached(Phase.INJECT)
+    rig.silent.add("a")
+    window = int(rig.plant.site.injector["a"].stroke_window_s)
+    seen = [rig.scan().facts.channels["a"].silent_s for _ in range(window - 1)]
+    assert seen[-1] >= window - 3
+    rig.silent.clear()
+    assert rig.scan().facts.channels["a"].silent_s == 0.0
+
+
+def test_drops_through_a_shut_injector_are_no_siphon_and_a_trickle_is() -> None:
+    """Guards the siphon: flow over a full minute above the limit, not a count or two."""
+    rig = Rig(small())
+    rig.scan()
+    rig.stock_counts["a"] += 2.0
+    rig.scans(130)
+    assert not rig.state.guard.active
+    rig.siphon_l_h = 10.0
+    rig.until(lambda state: "siphon" in state.guard.active, most=130)
+
+
+def test_the_senses_hold_no_time_of_day() -> None:
+    """Guards invariant 10 at its root: the same readings at another hour are the same facts and memory."""
+    rig = reached(Phase.INJECT)
+    seen = []
+    for at_s in (1e6, 7e6):
+        rig.at_s = at_s
+        seen.append(sense(rig.plant, Sense(), rig.see(), rig.held, Now(1.0, at_s)))
+    assert repr(seen[0]) == repr(seen[1])

@@ -1,0 +1,59 @@
+"""The verdict on a dose and on a run."""
+
+import pytest
+
+from daemon.dosing.outcome import judge_dose, judge_run
+from daemon.evidence import Dose
+
+
+def _dose(delivered_mg: int, u_delivered_mg: int = 0, planned_mg: int = 1000) -> Dose:
+    return Dose(
+        run="run-1",
+        block="creek",
+        channel="a",
+        nutrient="N",
+        estimate="METER",
+        basis="measured",
+        planned_mg=planned_mg,
+        injected_mg=delivered_mg,
+        delivered_mg=delivered_mg,
+        in_lines_mg=0,
+        lost_mg=0,
+        u_injected_mg=0,
+        u_delivered_mg=u_delivered_mg,
+    )
+
+
+@pytest.mark.parametrize(
+    ("delivered_mg", "u_mg", "verdict"),
+    [
+        (1000, 0, "DELIVERED"),
+        (900, 0, "DELIVERED"),
+        (1100, 0, "DELIVERED"),
+        (899, 0, "SHORT"),
+        (1101, 0, "OVER"),
+        (880, 120, "DELIVERED"),  # as close as the instruments can tell
+        (1120, 120, "DELIVERED"),
+        (880, 119, "SHORT"),
+        (0, 5000, "SHORT"),  # nothing delivered is never within an uncertainty
+    ],
+)
+def test_a_dose_is_judged_by_its_band(delivered_mg: int, u_mg: int, verdict: str) -> None:
+    """Guards the band: a tenth of the plan, or the k = 2 uncertainty where that is wider."""
+    assert judge_dose(_dose(delivered_mg, u_mg)) == verdict
+
+
+@pytest.mark.parametrize(
+    ("delivered_mg", "has_injected", "verdict"),
+    [
+        ([1000, 1000], True, "DELIVERED"),
+        ([1000, 500], True, "SHORT"),
+        ([1500, 500], True, "OVER"),
+        ([], True, "DELIVERED"),
+        ([0, 0], False, "NOT_RUN"),
+        ([1000], False, "NOT_RUN"),
+    ],
+)
+def test_a_run_is_as_good_as_its_worst_block(delivered_mg: list[int], has_injected: bool, verdict: str) -> None:
+    """Guards the outcome: OVER before SHORT before DELIVERED; nothing injected is NOT_RUN."""
+    assert judge_run([_dose(mg) for mg in delivered_mg], has_injected) == verdict

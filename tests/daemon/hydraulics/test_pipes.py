@@ -1,0 +1,103 @@
+"""Pipe volumes and the way to the outermost emitter, against figures that were computed elsewhere."""
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daemon.hydraulics.pipes import harmonic, line_path, pipe_volume_l
+from daemon.site import Block, Lateral, Pipe, Submain
+
+
+def _block(main: tuple[tuple[float, float], ...], submain: Submain, lateral: Lateral) -> Block:
+    return Block(
+        area_ha=1.0,
+        valve="relays.out1",
+        travel_s=5.0,
+        main=tuple(Pipe(length_m=length_m, bore_mm=bore_mm) for length_m, bore_mm in main),
+        submain=submain,
+        lateral=lateral,
+        volume_accuracy_pct=10.0,
+    )
+
+
+_DRIP = Lateral(length_m=100.0, bore_mm=13.6, emitters=200, emitter_l_h=1.6)
+
+
+@pytest.mark.parametrize(
+    ("length_m", "bore_mm", "volume_l"),
+    [
+        (500.0, 103.6, 4214.8),  # domain sheet, test table H6, and section 5: main 500 m, 103.6 mm
+        (300.0, 150.0, 5301.4),  # domain sheet, section 5: main 300 m, 150 mm
+        (100.0, 13.6, 14.53),  # domain sheet, section 5: lateral 13.6 mm, 100 m
+    ],
+)
+def test_a_pipe_holds_its_volume(length_m: float, bore_mm: float, volume_l: float) -> None:
+    """Guards the volume from the inside diameter, to the digits of the domain sheet."""
+    digits = 2 if volume_l < 100.0 else 1
+    assert round(pipe_volume_l(Pipe(length_m=length_m, bore_mm=bore_mm)), digits) == volume_l
+
+
+def test_the_time_through_a_main_is_its_volume_over_its_flow() -> None:
+    """Guards H6 of the domain sheet: 758.7 s at 20 m3/h."""
+    volume_l = pipe_volume_l(Pipe(length_m=500.0, bore_mm=103.6))
+    assert volume_l / (20.0 / 3.6) == pytest.approx(758.7, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("n", "value"),
+    [(1, 1.0), (2, 1.5), (10, 2.928968), (50, 4.499205), (100, 5.187378), (200, 5.878031)],  # domain sheet, section 5
+)
+def test_harmonic_numbers(n: int, value: float) -> None:
+    """Guards H_n: the exact sum to the six digits of the domain sheet, the approximation to what it promises."""
+    assert harmonic(n) == pytest.approx(value, abs=1e-6 if n <= 100 else 1e-5)
+
+
+@settings(derandomize=True, database=None, max_examples=60)
+@given(n=st.integers(1, 3000))
+def test_harmonic_numbers_are_the_plain_sum(n: int) -> None:
+    """Guards the approximation beyond a hundred outlets against the sum itself."""
+    assert harmonic(n) == pytest.approx(sum(1.0 / k for k in range(1, n + 1)), abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("lateral", "seconds"),
+    [
+        (_DRIP, 960.6),  # domain sheet H4
+        (Lateral(length_m=100.0, bore_mm=13.6, emitters=100, emitter_l_h=2.0), 1356.4),  # section 5
+        (Lateral(length_m=150.0, bore_mm=15.9, emitters=500, emitter_l_h=1.0), 1456.7),
+        (Lateral(length_m=120.0, bore_mm=16.5, emitters=200, emitter_l_h=1.1), 2468.0),
+    ],
+)
+def test_the_last_emitter_of_a_lateral_is_reached_in_its_time(lateral: Lateral, seconds: float) -> None:
+    """Guards t_last = V/Q x H_N for four laterals of the domain sheet."""
+    flow_l_s = lateral.emitters * lateral.emitter_l_h / 3600.0
+    assert pipe_volume_l(lateral) * harmonic(lateral.emitters) / flow_l_s == pytest.approx(seconds, abs=0.1)
+
+
+def test_the_three_part_network() -> None:
+    """Guards H5 of the domain sheet: main 200 m, submain 90 m with ten laterals, emitter 200: 2610.3 s (EPANET 2612.7).
+
+    The sheet's first lateral leaves at the submain's inlet; past it nine tenths of the flow feed nine laterals.
+    """
+    submain = Submain(length_m=90.0, bore_mm=50.8, laterals=9)
+    nine = _block(((200.0, 75.4),), submain, _DRIP)
+    path, flow_l_s = line_path(nine), nine.flow_m3_h / 3.6
+    whole_l_s = flow_l_s * 10.0 / 9.0
+    main_s, rest_s = path.main_l / whole_l_s, (path.transit_l - path.main_l) / flow_l_s
+    assert main_s == pytest.approx(1004.7, abs=0.1)
+    assert path.submain_l * harmonic(9) / flow_l_s == pytest.approx(645.1, abs=0.1)
+    assert path.lateral_l * harmonic(200) / flow_l_s == pytest.approx(960.6, abs=0.1)
+    assert main_s + rest_s == pytest.approx(2610.3, abs=0.5)
+    assert main_s + rest_s == pytest.approx(2612.7, rel=0.001)
+
+
+def test_a_main_of_several_pipes_and_of_none() -> None:
+    """Guards the main: its pipes add up; a block that hangs at the injection point has none."""
+    submain = Submain(length_m=10.0, bore_mm=50.0, laterals=4)
+    two = line_path(_block(((200.0, 75.4), (500.0, 103.6)), submain, _DRIP))
+    none = line_path(_block((), submain, _DRIP))
+    assert two.main_l == pytest.approx(math.pi / 4 * (0.0754**2 * 200 + 0.1036**2 * 500) * 1000.0)
+    assert none.main_l == 0.0 and two.accuracy_pct == 10.0
+    assert two.transit_l - none.transit_l == pytest.approx(two.main_l)
