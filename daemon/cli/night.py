@@ -14,6 +14,7 @@ from daemon.cli.simulator import Simulator, SimulatorError
 from daemon.clock import SteppedClock, real_seconds
 from daemon.control.states import ACTIVE
 from daemon.decisions import Stock
+from daemon.ledger.reports import last_runs
 from daemon.messages import Command, Verb
 from daemon.runtime.decided import parse_decision
 from daemon.runtime.notify import Notifier
@@ -104,7 +105,9 @@ async def _run(
 ) -> Night:
     began_s = real_seconds()
     await service.step()
-    command = Command("demo-start", "demo", "operator", Verb.START, {"program": program})
+    before = last_runs(ledger_of(service.folder), 1)
+    number = before[0].started.seq if before else 0  # a record may hold earlier nights, whose commands are done
+    command = Command(f"demo-start-{number}", "demo", "operator", Verb.START, {"program": program})
     asked = asyncio.ensure_future(service.command(command))
     await asyncio.sleep(0)
     scanned = await service.step()

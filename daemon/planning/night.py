@@ -18,7 +18,7 @@ Kind = TypeVar("Kind", bound=Decision)
 _STRONG_LINE_G_L = 2.0
 """More product than this in drip water warns (common practice, no source)."""
 _MIX_LOSS = 0.96
-"""Salts together conduct a little less than their sum; computed with PHREEQC for the project's domain sheet."""
+"""Salts together conduct a little less than their sum; computed with PHREEQC (DEVELOPERS.md, domain sheet)."""
 
 
 @dataclass(frozen=True, slots=True)

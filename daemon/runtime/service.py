@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import hashlib
 import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -220,14 +221,19 @@ class Service:
         recipe = None
         if command.verb is Verb.START and self.scanner.state.unit.procedure is not ProcedureState.HELD:
             try:
-                recipe = self.plan(str(command.arguments.get("program", "")))
+                recipe = self.plan(str(command.arguments.get("program", "")), command.id)
             except PlanError as error:
                 return Answer(command.id, False, str(error))
         return await self.scanner.ask(command, recipe)
 
-    def plan(self, program: str) -> Recipe:
-        """Return the recipe for a run of `program` beginning now. Raises PlanError."""
-        run = f"{self.clock.stamp().utc:%Y%m%dT%H%M%SZ}-{program}"
+    def plan(self, program: str, command_id: str) -> Recipe:
+        """Return the recipe for a run of `program` beginning now. Raises PlanError.
+
+        The run's name ends with a mark of the command's id: a clock that was set back shows the same second twice, and
+        the record takes each name once.
+        """
+        mark = hashlib.sha256(command_id.encode()).hexdigest()[:6]
+        run = f"{self.clock.stamp().utc:%Y%m%dT%H%M%SZ}-{program}-{mark}"
         return plan_run(self.plant, self.decided.newest, program, run).recipe
 
     def snapshot(self) -> Snapshot | None:

@@ -107,7 +107,7 @@ def test_time_less_than_a_step_is_carried_over(site: Site) -> None:
 
 
 def test_line_ec_is_mixing_behind_a_slow_probe(plant: Plant, switch: Switch) -> None:
-    """Guards the probe: rise = 0.96 x k x g/L in the line (domain sheet, section 4), first-order over 8 s."""
+    """Guards the probe: rise = 0.96 x k x g/L in the line (domain sheet), first-order over 8 s."""
     _inject(plant, switch, 60.0)
     g_l = 250.0 / 3600.0 * 200.0 / plant.water.flow_l_s
     assert plant.ec_rise_ms_cm == pytest.approx(0.96 * 1.2 * g_l, rel=1e-3)

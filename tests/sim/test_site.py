@@ -9,7 +9,7 @@ from tests.sim.conftest import PROFILES, SITE
 
 
 def test_volumes_are_those_of_the_pipes(site: Site) -> None:
-    """Guards the geometry: a 100 m lateral of 13.6 mm holds 14.53 L (domain sheet, section 5, computed with wntr)."""
+    """Guards the geometry: a 100 m lateral of 13.6 mm holds 14.53 L (domain sheet, computed with wntr)."""
     block = site.block["creek"]
     assert block.lateral_l == pytest.approx(14.53, abs=0.005)
     assert block.nominal_l_s * 3.6 == pytest.approx(106 * 200 * 1.6 / 1000.0)

@@ -17,7 +17,7 @@ def test_the_same_seed_draws_the_same_in_any_order() -> None:
 
 
 def test_a_maximum_permissible_error_is_drawn_rectangular() -> None:
-    """Guards the GUM's reading of an MPE: within it alike, standard deviation a / sqrt 3 (domain sheet, section 11)."""
+    """Guards the GUM's reading of an MPE: within it alike, standard deviation a / sqrt 3 (domain sheet)."""
     drawn = [Tolerances(seed).within("main_meter", 2.0) for seed in range(2000)]
     assert max(abs(factor - 1.0) for factor in drawn) <= 0.02 + 1e-12
     assert statistics.stdev(drawn) == pytest.approx(0.02 / 3**0.5, rel=0.05)

@@ -44,7 +44,7 @@ def _shares_out(block: Block) -> list[float]:
     ],
 )
 def test_the_outermost_emitter_is_reached_when_published(block: Block, last_s: float) -> None:
-    """Guards the tail: 960.6 s and 2610.3 s (domain sheet, section 5; EPANET by wntr 1.5.0 gave 2612.7 s there).
+    """Guards the tail: 960.6 s and 2610.3 s (domain sheet; EPANET by wntr 1.5.0 gave 2612.7 s there).
 
     The sheet's law is t_last = (volume / inflow) x H_N for each pipe with equal outlets; here nothing knows H_N.
     """
@@ -59,7 +59,7 @@ def test_the_mean_stay_is_volume_over_flow() -> None:
 
 
 def test_half_the_emitters_are_reached_early() -> None:
-    """Guards the shape: half of a lateral's emitters are reached at 112.9 s of 960.6 s (domain sheet, section 5)."""
+    """Guards the shape: half of a lateral's emitters are reached at 112.9 s of 960.6 s (domain sheet)."""
     shares = _shares_out(LATERAL)
     half_s = next(second for second, share in enumerate(shares) if share >= 0.5)
     assert half_s == pytest.approx(112.9, rel=0.2)

@@ -25,7 +25,7 @@ def _lines(water_l: float, stock_l: float) -> tuple[Line, Line, Line]:
 def test_a_class_becomes_k_2_as_a_rectangle() -> None:
     """Guards M3 of the domain sheet: permissible errors of 2, 1 and 1 % add to 2.828 % at k = 2."""
     assert math.hypot(*map(k2_of_class_pct, (2.0, 1.0, 1.0))) == pytest.approx(2.828, abs=0.001)
-    assert k2_of_class_pct(2.0) / 2.0 == pytest.approx(1.155, abs=0.001)  # domain sheet, section 11: 2 % -> 1.155 %
+    assert k2_of_class_pct(2.0) / 2.0 == pytest.approx(1.155, abs=0.001)  # domain sheet: 2 % -> 1.155 %
     assert k2_of_class_pct(0.0) == 0.0
 
 

@@ -28,9 +28,9 @@ _DRIP = Lateral(length_m=100.0, bore_mm=13.6, emitters=200, emitter_l_h=1.6)
 @pytest.mark.parametrize(
     ("length_m", "bore_mm", "volume_l"),
     [
-        (500.0, 103.6, 4214.8),  # domain sheet, test table H6, and section 5: main 500 m, 103.6 mm
-        (300.0, 150.0, 5301.4),  # domain sheet, section 5: main 300 m, 150 mm
-        (100.0, 13.6, 14.53),  # domain sheet, section 5: lateral 13.6 mm, 100 m
+        (500.0, 103.6, 4214.8),  # domain sheet, H6: main 500 m, 103.6 mm
+        (300.0, 150.0, 5301.4),  # domain sheet: main 300 m, 150 mm
+        (100.0, 13.6, 14.53),  # domain sheet: lateral 13.6 mm, 100 m
     ],
 )
 def test_a_pipe_holds_its_volume(length_m: float, bore_mm: float, volume_l: float) -> None:
@@ -47,7 +47,7 @@ def test_the_time_through_a_main_is_its_volume_over_its_flow() -> None:
 
 @pytest.mark.parametrize(
     ("n", "value"),
-    [(1, 1.0), (2, 1.5), (10, 2.928968), (50, 4.499205), (100, 5.187378), (200, 5.878031)],  # domain sheet, section 5
+    [(1, 1.0), (2, 1.5), (10, 2.928968), (50, 4.499205), (100, 5.187378), (200, 5.878031)],  # domain sheet
 )
 def test_harmonic_numbers(n: int, value: float) -> None:
     """Guards H_n: the exact sum to the six digits of the domain sheet, the approximation to what it promises."""
@@ -65,7 +65,7 @@ def test_harmonic_numbers_are_the_plain_sum(n: int) -> None:
     ("lateral", "seconds"),
     [
         (_DRIP, 960.6),  # domain sheet H4
-        (Lateral(length_m=100.0, bore_mm=13.6, emitters=100, emitter_l_h=2.0), 1356.4),  # section 5
+        (Lateral(length_m=100.0, bore_mm=13.6, emitters=100, emitter_l_h=2.0), 1356.4),  # H4
         (Lateral(length_m=150.0, bore_mm=15.9, emitters=500, emitter_l_h=1.0), 1456.7),
         (Lateral(length_m=120.0, bore_mm=16.5, emitters=200, emitter_l_h=1.1), 2468.0),
     ],

@@ -72,7 +72,7 @@ def test_the_check_values_of_proportional_injection() -> None:
 
 
 def test_the_same_over_three_hours() -> None:
-    """Guards the sheet's second line of section 7: 231.88 L/h, 1.449 g/L of product, 666.7 mg/L of N."""
+    """Guards the domain sheet's I3 over three hours: 231.88 L/h, 1.449 g/L of product, 666.7 mg/L of N."""
     plan = _urea(inject_m3=120.0)
     channel = plan.recipe.channels[0]
     assert channel.ratio * 40_000.0 == pytest.approx(231.88, abs=0.01)
