@@ -56,7 +56,7 @@ class About(Part):
     @classmethod
     def _known_zone(cls, value: str) -> str:
         if value not in zoneinfo.available_timezones():
-            raise ValueError("not a time zone of the IANA list, such as Australia/Adelaide")
+            raise ValueError("a time zone of the IANA list, such as Australia/Adelaide")
         return value
 
 
@@ -95,14 +95,14 @@ class Signal(Part):
     @model_validator(mode="after")
     def _one_scale(self) -> Self:
         if (self.at_low is None) != (self.at_high is None):
-            raise ValueError("at_low and at_high go together")
+            raise ValueError("both at_low and at_high, or neither")
         if self.at_low is not None and self.per_count is not None:
-            raise ValueError("a point is a signal (at_low, at_high) or a counter (per_count), not both")
+            raise ValueError("a signal's scale (at_low, at_high) or a counter's (per_count), not both")
         if self.at_low is not None and self.at_low == self.at_high:
-            raise ValueError("at_low and at_high are the same: the signal would say nothing")
+            raise ValueError("at_low and at_high that differ: else the signal says nothing")
         if not self.accuracy_pct_of_reading and not self.accuracy_pct_of_span:
             raise ValueError(
-                "accuracy is missing: accuracy_pct_of_reading or accuracy_pct_of_span, from the data sheet"
+                "an accuracy: accuracy_pct_of_reading or accuracy_pct_of_span, from the data sheet"
             )
         return self
 
@@ -168,7 +168,7 @@ class Injector(Part):
         drives = [d for d, _ in self.curve]
         rates = [r for _, r in self.curve]
         if any(b <= a for a, b in itertools.pairwise(drives)) or any(b <= a for a, b in itertools.pairwise(rates)):
-            raise ValueError("the curve must rise: each drive and each rate above the one before")
+            raise ValueError("a curve that rises: each drive and each rate above the one before")
         return self
 
 

@@ -132,12 +132,12 @@ def test_a_missing_key_has_no_default(old: str, where: str) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "where", "words"),
     [
-        ("at_low = 0.0, at_high = 60.0, ", "at_low = 0.0, ", "main.flow", "go together"),
-        ("at_low = 0.0, at_high = 60.0, ", "at_low = 9.0, at_high = 9.0, ", "main.flow", "would say nothing"),
+        ("at_low = 0.0, at_high = 60.0, ", "at_low = 0.0, ", "main.flow", "or neither"),
+        ("at_low = 0.0, at_high = 60.0, ", "at_low = 9.0, at_high = 9.0, ", "main.flow", "says nothing"),
         ("per_count = 10.0, ", "per_count = 10.0, at_low = 0.0, at_high = 1.0, ", "main.water", "not both"),
-        ("per_count = 10.0, accuracy_pct_of_reading = 1.0", "per_count = 10.0", "main.water", "accuracy is missing"),
-        ("[0.5, 250.0]", "[0.5, 40.0]", "injector.a", "must rise"),
-        ("[0.5, 250.0]", "[0.05, 250.0]", "injector.a", "must rise"),
+        ("per_count = 10.0, accuracy_pct_of_reading = 1.0", "per_count = 10.0", "main.water", "an accuracy"),
+        ("[0.5, 250.0]", "[0.5, 40.0]", "injector.a", "a curve that rises"),
+        ("[0.5, 250.0]", "[0.05, 250.0]", "injector.a", "a curve that rises"),
     ],
 )
 def test_keys_that_contradict_each_other_are_told_with_the_section(old: str, new: str, where: str, words: str) -> None:
