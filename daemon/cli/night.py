@@ -14,7 +14,6 @@ from daemon.cli.simulator import Simulator, SimulatorError
 from daemon.clock import SteppedClock, real_seconds
 from daemon.control.states import ACTIVE
 from daemon.decisions import Stock
-from daemon.ledger.reports import last_runs
 from daemon.messages import Command, Verb
 from daemon.runtime.decided import parse_decision
 from daemon.runtime.notify import Notifier
@@ -105,6 +104,8 @@ async def _run(
 ) -> Night:
     began_s = real_seconds()
     await service.step()
+    from daemon.ledger.reports import last_runs  # heavy: `run` imports this file before the safe outputs are written
+
     before = last_runs(ledger_of(service.folder), 1)
     number = before[0].started.seq if before else 0  # a record may hold earlier nights, whose commands are done
     command = Command(f"demo-start-{number}", "demo", "operator", Verb.START, {"program": program})

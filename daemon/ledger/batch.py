@@ -18,6 +18,11 @@ from daemon.ledger.tables import FIELDS, SEALED, DecisionRow, Seal, named
 REFUSED = "ledger_row_refused"
 """Code of the event that keeps what a table would not take."""
 
+# Made once: to build a statement and find its compiled form costs as much as to execute it.
+_NEWEST = select(col(Seal.seq), col(Seal.digest)).order_by(col(Seal.seq).desc()).limit(1)
+_INSERT_SEAL = insert(Seal)
+_INSERT = {kind: insert(table) for kind, table in SEALED.items()}
+
 Value = int | str
 """What a column holds; a truth value is a whole number that Python calls bool."""
 
@@ -77,8 +82,7 @@ def stand_in(columns: Columns, why: str) -> Columns:
 
 def read_head(connection: Connection) -> Head:
     """Return the end of the chain as the file has it."""
-    newest = select(col(Seal.seq), col(Seal.digest)).order_by(col(Seal.seq).desc()).limit(1)
-    found = connection.execute(newest).one_or_none()
+    found = connection.execute(_NEWEST).one_or_none()
     return Head(found.seq, found.digest) if found else Head(0, GENESIS)
 
 
@@ -104,9 +108,9 @@ def insert_sealed(connection: Connection, head: Head, batch: Sequence[Columns]) 
         head = Head(head.seq + 1, seal_of(head.digest, head.seq + 1, columns.kind, content))
         seals.append({"seq": head.seq, "kind": columns.kind, "digest": head.digest})
         by_kind.setdefault(columns.kind, []).append(content | {"seq": head.seq})
-    connection.execute(insert(Seal), seals)
+    connection.execute(_INSERT_SEAL, seals)
     for kind, rows in by_kind.items():
-        connection.execute(insert(SEALED[kind]), rows)
+        connection.execute(_INSERT[kind], rows)
     return head, versions
 
 

@@ -1,0 +1,157 @@
+"""`shiftwright demo` as somebody sees it who tries it first: what it prints, what it writes, and that it is true."""
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from daemon.cli import demo
+from daemon.cli.main import main
+from daemon.ledger.reports import last_runs, verify_file
+from tests.night.sites import SHORT_NIGHT, SHORT_PIPES, write_scenario
+
+_MOST_LINES = 16
+_SHIFTWRIGHT = (
+    sys.executable,
+    "-P",
+    "-c",
+    "import sys\n"
+    "from daemon.cli.main import main\n"
+    "code = main(sys.argv[1:])\n"
+    "sys.exit(7 if any(name.partition('.')[0] == 'sim' for name in sys.modules) else code)\n",
+)
+"""The command line in a process of its own, which ends with 7 where it has imported the simulator."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A demo that has been run."""
+
+    code: int
+    lines: list[str]
+    figures: dict[str, Any]
+    folder: Path
+
+
+@pytest.fixture(scope="module")
+def perfect(tmp_path_factory: pytest.TempPathFactory) -> Shown:
+    """The whole of Kestrel Bend on a plant without tolerances."""
+    folder = tmp_path_factory.mktemp("demo")
+    words = ("demo", "--perfect", "--json", str(folder / "night.json"), "--db", str(folder / "db"))
+    done = subprocess.run((*_SHIFTWRIGHT, *words), capture_output=True, text=True, timeout=90, check=False)
+    return Shown(done.returncode, done.stdout.splitlines(), json.loads((folder / "night.json").read_text()), folder)
+
+
+@pytest.fixture
+def short_demo(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Callable[..., Shown]:
+    """Run the demo of an orchard with shorter pipes: the command is the same, the night is not as long."""
+    write_scenario(tmp_path / "scenario", SHORT_PIPES, SHORT_NIGHT)
+    monkeypatch.setattr(demo, "_SCENARIO", tmp_path / "scenario")
+
+    def run(*words: str) -> Shown:
+        file = tmp_path / "night.json"
+        code = main(["demo", *words, "--json", str(file)])
+        return Shown(code, capsys.readouterr().out.splitlines(), json.loads(file.read_text()), tmp_path)
+
+    return run
+
+
+@pytest.mark.plant
+def test_the_demo_fits_on_a_screen(perfect: Shown) -> None:
+    """A bar for each phase, a row for each block and nutrient, the outcome, the truth, and no simulator inside."""
+    assert perfect.code == 0
+    assert 10 <= len(perfect.lines) <= _MOST_LINES
+    assert "SIMULATED" in perfect.lines[0] and "invented" in perfect.lines[0]
+    bars = [line.split()[0] for line in perfect.lines if "#" in line]
+    assert bars == ["FILL", "PREWET", "INJECT", "FLUSH"]
+    rows = [line for line in perfect.lines if line.startswith("creek")]
+    assert len(rows) == 2 and all("±" in row and row.endswith("as planned") for row in rows)
+    assert any(line.startswith("DELIVERED (COMPLETE)") for line in perfect.lines)
+    assert any(line.startswith("Truth") and "N 9.60 kg" in line for line in perfect.lines)
+    assert perfect.lines[-1].endswith("chain holds.")
+
+
+@pytest.mark.plant
+def test_a_perfect_night_gets_what_was_planned(perfect: Shown) -> None:
+    """|delivered - truth| <= 0.5 % of planned and |delivered - planned| <= 1 %, for each nutrient."""
+    (block,) = perfect.figures["blocks"]
+    assert set(block["nutrients"]) == {"N", "Ca"}
+    for dose in block["nutrients"].values():
+        assert abs(dose["delivered_kg"] - dose["truth_kg"]) <= 0.005 * dose["planned_kg"]
+        assert abs(dose["delivered_kg"] - dose["planned_kg"]) <= 0.01 * dose["planned_kg"]
+
+
+@pytest.mark.plant
+def test_the_figures_have_their_form(perfect: Shown) -> None:
+    """The keys of schema 1, neither more nor fewer."""
+    figures = perfect.figures
+    counts = {"schema", "seed", "simulated_s", "wall_s", "scans", "requests"}
+    assert set(figures) == counts | {"blocks", "runs", "alarms"}
+    assert figures["schema"] == 1 and figures["alarms"] == []
+    (block,) = figures["blocks"]
+    assert set(block) == {"block", "area_ha", "nutrients"}
+    for dose in block["nutrients"].values():
+        assert set(dose) == {"planned_kg", "injected_kg", "delivered_kg", "u_k2_kg", "truth_kg"}
+    (run,) = figures["runs"]
+    assert set(run) == {"shift", "state", "outcome", "phases"}
+    assert (run["state"], run["outcome"]) == ("COMPLETE", "DELIVERED")
+    assert [set(phase) for phase in run["phases"]] == [{"phase", "start", "s", "water_m3"}] * 4
+    assert figures["requests"] >= 3 * figures["scans"]
+
+
+@pytest.mark.plant
+def test_the_kept_ledger_verifies(perfect: Shown) -> None:
+    """--db keeps a record that is whole and holds the run."""
+    assert verify_file(perfect.folder / "db" / "ledger.db").broken_seq is None
+    (run,) = last_runs(perfect.folder / "db" / "ledger.db", 5)
+    assert run.ended is not None and run.ended.row.outcome == "DELIVERED"
+
+
+@pytest.mark.plant
+def test_the_same_seed_writes_the_same_bytes(short_demo: Callable[..., Shown]) -> None:
+    """Byte for byte but for the wall time, which is the only line that may differ."""
+    texts = []
+    for _ in range(2):
+        shown = short_demo("--seed", "3")
+        lines = (shown.folder / "night.json").read_text().splitlines()
+        texts.append([line for line in lines if '"wall_s"' not in line])
+        assert len(texts[-1]) == len(lines) - 1
+    assert texts[0] == texts[1]
+
+
+@pytest.mark.plant
+def test_a_wrong_night_says_what_was_wrong(short_demo: Callable[..., Shown]) -> None:
+    """--fault: SHORT in the row and in the outcome, with the reason; the exit code is that of a demo that ran."""
+    shown = short_demo("--fault", "airlock@6")
+    assert shown.code == 0 and len(shown.lines) <= _MOST_LINES
+    assert all(line.endswith("SHORT") for line in shown.lines if line.startswith("creek"))
+    (outcome,) = [line for line in shown.lines if line.startswith("SHORT (COMPLETE)")]
+    assert "injector" in outcome
+    assert [alarm["code"] for alarm in shown.figures["alarms"]] == ["injector-silent"]
+
+
+@pytest.mark.plant
+def test_a_second_demo_goes_into_the_same_record(short_demo: Callable[..., Shown], tmp_path: Path) -> None:
+    """It begins in the same second of its clock (invariant 10): the record still tells the two runs apart."""
+    for _ in range(2):
+        assert short_demo("--perfect", "--db", str(tmp_path / "db")).figures["runs"][0]["outcome"] == "DELIVERED"
+    second, first = last_runs(tmp_path / "db" / "ledger.db", 5)
+    assert first.started.row.run != second.started.row.run
+    assert verify_file(tmp_path / "db" / "ledger.db").broken_seq is None
+
+
+def test_a_copy_of_the_site_passes_its_check(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """--copy gives a starting point that is right, and never overwrites what somebody has begun with."""
+    assert main(["demo", "--copy", str(tmp_path / "mine")]) == 0
+    assert main(["check", str(tmp_path / "mine" / "site.toml")]) == 0
+    assert "No errors" in capsys.readouterr().out
+    (tmp_path / "mine" / "site.toml").write_text("mine")
+    assert main(["demo", "--copy", str(tmp_path / "mine")]) == 2
+    assert (tmp_path / "mine" / "site.toml").read_text() == "mine"
