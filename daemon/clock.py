@@ -5,6 +5,7 @@ a farm computer without a battery boots in 1970.
 """
 
 import asyncio
+import math
 import os
 import time
 from collections.abc import Awaitable, Callable
@@ -54,9 +55,12 @@ class RealClock:
 
     kind = "real"
 
-    def __init__(self, signs: tuple[Path, ...] = _SIGNS) -> None:
-        """Trust wall time while any of the files `signs` exists."""
+    def __init__(self, signs: tuple[Path, ...] = _SIGNS, look_s: float = 5.0) -> None:
+        """Trust wall time while any of the files `signs` exists; look for them at most every `look_s`."""
         self._signs = signs
+        self._look_s = look_s
+        self._looked_at_s = -math.inf
+        self._is_signed = False
 
     def monotonic_s(self) -> float:
         """Return the system's monotonic seconds."""
@@ -64,9 +68,12 @@ class RealClock:
 
     def stamp(self) -> UtcStamp:
         """Return the system's UTC; untrusted until a sign says that it is right; one out of reach says nothing."""
-        now = datetime.now(UTC)
-        # Unlike Path.exists, os.path.exists takes every error for a file that is not there.
-        return UtcStamp(now, now >= _NEVER_BEFORE and any(os.path.exists(sign) for sign in self._signs))
+        now, now_s = datetime.now(UTC), time.monotonic()
+        if now_s - self._looked_at_s >= self._look_s:
+            # Unlike Path.exists, os.path.exists takes every error for a file that is not there.
+            self._is_signed = any(os.path.exists(sign) for sign in self._signs)
+            self._looked_at_s = now_s
+        return UtcStamp(now, now >= _NEVER_BEFORE and self._is_signed)
 
     async def wait_until_s(self, monotonic_s: float) -> None:
         """Sleep until `monotonic_s`."""

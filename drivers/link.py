@@ -292,7 +292,8 @@ class Link:
                     # pymodbus's own deadline holds for the request alone; this one holds for connecting as well.
                     async with asyncio.timeout(self._timeout_s):
                         reply = await ask(await self._connect())
-            except (TimeoutError, ModbusIOException, ConnectionException):
+            except (TimeoutError, ModbusIOException, ConnectionException, OSError, RuntimeError):
+                # The last two: a connection that is lost while pymodbus writes to it.
                 return self._failed()
             except BaseException:
                 # Cancelled: the answer may still come, and must not meet the next request.

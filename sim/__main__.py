@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import gc
 import importlib.util
 import json
 import os
@@ -50,6 +51,7 @@ class Simulator:
             os.write(sys.stdout.fileno(), json.dumps(ready, separators=(",", ":")).encode() + b"\n")
             self._real_s = time.monotonic()
             self._listen()
+            gc.freeze()  # what the start made lives as long as the plant: the collector need not look at it again
             pacing = asyncio.create_task(self._pace()) if self._factor is not None else None
             await self._ended.wait()
             if pacing is not None:

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import gc
 import hashlib
 import json
 from collections.abc import Callable, Mapping
@@ -146,6 +147,7 @@ class Service:
         self.scanner.begin(ticket, answered)
         self._server = LocalServer(self.folder / SOCKET, self.command, self.decided.answer, self.snapshot)
         await self._server.start()
+        gc.freeze()  # what the start made lives as long as the daemon: the collector need not look at it again
         if rows:
             self._say("A run was under way when the controller last stopped. It is closed in the record, not resumed.")
         for item in past.owed:

@@ -12,6 +12,7 @@ from daemon.site import Plant, parse_site
 from drivers.profile import load_profiles
 
 HERE = Path(__file__).parent
+TWO_BUSES = HERE.parent / "two_buses.toml"
 KESTREL_BEND = HERE.parents[1] / "daemon" / "cli" / "kestrel_bend"
 
 RELAYS = ("0=7", "1=0", "4=50")
@@ -49,7 +50,7 @@ def serve(server_program: Path) -> Iterator[Serve]:
 
 @pytest.fixture
 def plant(serve: Serve) -> Plant:
-    """Return Kestrel Bend with its two buses on two C servers."""
-    text = (KESTREL_BEND / "site.toml").read_text("utf-8")
+    """Return Kestrel Bend's plant on two buses, each a C server."""
+    text = TWO_BUSES.read_text("utf-8")
     text = text.replace("port = 15020", f"port = {serve(*RELAYS)}").replace("port = 15021", f"port = {serve(*SIGNALS)}")
     return parse_site(text, load_profiles())

@@ -7,6 +7,8 @@ from pathlib import Path
 from daemon.cli.night import on_free_ports
 
 KESTREL_BEND = Path(__file__).parents[2] / "daemon" / "cli" / "kestrel_bend"
+TWO_BUSES = Path(__file__).parents[1] / "two_buses.toml"
+"""The same plant wired to two modules on two buses."""
 PROGRAM = "creek_night"
 BLOCK = "creek"
 START = datetime(2026, 10, 13, 11, 30, tzinfo=UTC)

@@ -16,10 +16,10 @@ from tests.night.nights import Watched, watched_night
 
 pytestmark = pytest.mark.plant
 
-_REQUESTS_PER_SCAN = 3
-"""One block read of each bus, and the write of the relays."""
-_REQUESTS_OF_THE_START = 2 + 1 + 2
-"""Two identifications, the safe relays, and the two block reads of the first image."""
+_REQUESTS_PER_SCAN = 2
+"""One block read, and the write of the relays."""
+_REQUESTS_OF_THE_START = 1 + 1 + 1
+"""The identification, the safe relays, and the block read of the first image."""
 
 
 @pytest.fixture(scope="module")

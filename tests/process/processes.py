@@ -13,7 +13,7 @@ from daemon.cli.simulator import Simulator
 from daemon.local_socket.client import LocalClient
 from daemon.local_socket.frames import LocalSocketFault
 from daemon.messages import Answer, Command, Snapshot, Verb
-from tests.night.sites import KESTREL_BEND, PROGRAM, edited
+from tests.night.sites import KESTREL_BEND, PROGRAM, TWO_BUSES, edited
 from tests.process.proxy import Proxy
 
 SHIFTWRIGHT = str(Path(sys.executable).with_name("shiftwright"))
@@ -172,7 +172,7 @@ async def bench(folder: Path, *, is_simulator: bool = True) -> AsyncIterator[Ben
     """Start a charged plant with tiny pipes and a proxy before it; the plant may seem to be hardware."""
     folder.mkdir(exist_ok=True)
     plant_site, site, decisions = folder / "plant.toml", folder / "site.toml", folder / "decisions.toml"
-    text = edited((KESTREL_BEND / "site.toml").read_text("utf-8"), TINY_PIPES)
+    text = edited(TWO_BUSES.read_text("utf-8"), TINY_PIPES)
     plant_site.write_text(edited(text, {"port = 15020": "port = 0", "port = 15021": "port = 0"}), "utf-8")
     decisions.write_text(edited((KESTREL_BEND / "decisions.toml").read_text("utf-8"), TINY_NIGHT), "utf-8")
     simulator = await Simulator.start(plant_site, ["--perfect", "--pace", str(SPEED)])

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from daemon.cli.night import free_ports
-from tests.night.sites import KESTREL_BEND, edited
+from tests.night.sites import TWO_BUSES, edited
 from tests.process.processes import SPEED, Said, bench, running, shiftwright
 from tests.process.strangers import Manner, stranger
 
@@ -16,7 +16,7 @@ _RELAYS, _SIGNALS = "port = 15020", "port = 15021"
 def _site(folder: Path, relays: int, signals: int) -> Path:
     file = folder / "site.toml"
     ports = {_RELAYS: f"port = {relays}", _SIGNALS: f"port = {signals}"}
-    file.write_text(edited((KESTREL_BEND / "site.toml").read_text("utf-8"), ports), "utf-8")
+    file.write_text(edited(TWO_BUSES.read_text("utf-8"), ports), "utf-8")
     return file
 
 

@@ -11,7 +11,7 @@ from sim.stock import Batch
 from sim.tolerances import Tolerances
 
 ROOT = Path(__file__).parents[2]
-SITE = ROOT / "daemon" / "cli" / "kestrel_bend" / "site.toml"
+SITE = ROOT / "tests" / "two_buses.toml"
 PROFILES = ROOT / "drivers" / "profiles"
 PUMP, VALVE, INTAKE, INJECTOR = "relays.out1", "relays.out2", "relays.out3", "relays.out4"
 CALCIUM_NITRATE = Batch({"N": 31.0, "Ca": 37.0}, 200.0, 1.2)

@@ -28,6 +28,7 @@ from drivers.profile import load_profiles
 from drivers.reading import Quality, Reading
 
 DEMO = Path(daemon.cli.__file__).parent / "kestrel_bend"
+TWO_BUSES = Path(__file__).parents[2] / "two_buses.toml"
 
 WIDE = """
 [injector.b]
@@ -72,7 +73,7 @@ _SMALL = {
 
 def site_text(changes: Mapping[str, str] | None = None, more: str = "") -> str:
     """Return Kestrel Bend's site file with parts of its text exchanged, each of which must be there."""
-    text = (DEMO / "site.toml").read_text("utf-8")
+    text = TWO_BUSES.read_text("utf-8")
     for old, new in (changes or {}).items():
         if old not in text:
             raise ValueError(f"the site file holds no {old!r}")
