@@ -101,9 +101,7 @@ class Signal(Part):
         if self.at_low is not None and self.at_low == self.at_high:
             raise ValueError("at_low and at_high that differ: else the signal says nothing")
         if not self.accuracy_pct_of_reading and not self.accuracy_pct_of_span:
-            raise ValueError(
-                "an accuracy: accuracy_pct_of_reading or accuracy_pct_of_span, from the data sheet"
-            )
+            raise ValueError("an accuracy: accuracy_pct_of_reading or accuracy_pct_of_span, from the data sheet")
         return self
 
 

@@ -16,6 +16,8 @@ from daemon.units import millilitres
 
 MAIN = "main"
 _NONE_YET: Final[Mapping[Any, Any]] = MappingProxyType({})
+_STEP = 0.01
+"""Part of a block's pipe volume in which its water moves on: finer costs time and tells no more."""
 _UNSCHEDULED_WATER_L = 100.0
 _UNSCHEDULED_STOCK_L = 0.1
 """Less than this moved outside a run is not worth a row yet; it is kept and booked with what follows."""
@@ -41,6 +43,9 @@ class BlockLine(NamedTuple):
     line: Line
     short: Line
     long: Line
+    water_l: float = 0.0
+    """Waiting at the inlet, with `stock_l` evenly in it."""
+    stock_l: float = 0.0
 
 
 class Lines(NamedTuple):
@@ -75,17 +80,29 @@ def flow_on(memory: Lines, facts: Facts) -> Lines:
     """Return the account after this scan's litres went down the pipes of the run under way."""
     if facts.water_moved_l <= 0.0 and all(channel.moved_l <= 0.0 for channel in facts.channels.values()):
         return memory
-    pipes = {}
-    for (channel, name), pipe in memory.pipes.items():
-        share = pipe.share
-        water_l, stock_l = facts.water_moved_l * share, facts.channels[channel].moved_l * share
-        pipes[channel, name] = BlockLine(
-            share,
-            displace(pipe.line, water_l, stock_l),
-            displace(pipe.short, water_l, stock_l),
-            displace(pipe.long, water_l, stock_l),
-        )
+    pipes = {
+        (channel, name): _let_in(pipe, facts.water_moved_l * pipe.share, facts.channels[channel].moved_l * pipe.share)
+        for (channel, name), pipe in memory.pipes.items()
+    }
     return Lines(pipes, memory.owed, memory.unscheduled_l)
+
+
+def _let_in(pipe: BlockLine, water_l: float, stock_l: float) -> BlockLine:
+    """Let water and stock wait at the inlet until they are worth moving the pipes' content for."""
+    waiting = pipe._replace(water_l=pipe.water_l + water_l, stock_l=pipe.stock_l + stock_l)
+    line = pipe.line
+    return _moved_on(waiting) if waiting.water_l >= _STEP * (line.main_l + line.submain_l + line.lateral_l) else waiting
+
+
+def _moved_on(pipe: BlockLine) -> BlockLine:
+    """Return the pipes with nothing waiting at the inlet."""
+    water_l, stock_l = pipe.water_l, pipe.stock_l
+    return BlockLine(
+        pipe.share,
+        displace(pipe.line, water_l, stock_l),
+        displace(pipe.short, water_l, stock_l),
+        displace(pipe.long, water_l, stock_l),
+    )
 
 
 def owe(run: Run, memory: Lines) -> tuple[Lines, tuple[Evidence, ...]]:
@@ -157,7 +174,7 @@ def doses(site: Site, run: Run, memory: Lines) -> tuple[Dose, ...]:
     for plan in run.recipe.channels:
         accuracy_pct = site.injector[plan.channel].meter.accuracy_pct_of_reading
         for block in run.recipe.blocks:
-            pipe = memory.pipes[plan.channel, block.block]
+            pipe = _moved_on(memory.pipes[plan.channel, block.block])
             injected_l = run.channels[plan.channel].injected_l
             rows += meter_doses(
                 run.recipe.run, block, plan, injected_l, pipe.line, pipe.short, pipe.long, accuracy_pct, "measured"
