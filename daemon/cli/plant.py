@@ -12,21 +12,25 @@ import uvloop
 from daemon.cli.client import add_folder
 from daemon.cli.errors import InputError
 from daemon.clock import Clock, RealClock, ScaledClock
-from daemon.site import Plant, parse_site
+from daemon.site import Plant, SiteError, parse_site
 from drivers.profile import load_profiles
 
 _MOST_SPEED = 10_000.0
 
 
 def read_plant(file: Path) -> Plant:
-    """Return the plant of a site file. Raises InputError when it cannot be read, SiteError with all that is wrong."""
+    """Return the plant of a site file. Raises InputError with all that is wrong with it."""
     try:
         text = file.read_text("utf-8")
     except FileNotFoundError:
         raise InputError(f"{file}: no such file. A site to start from: shiftwright demo --copy DIR") from None
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{file}: cannot be read ({error}); expected a TOML file in UTF-8") from None
-    return parse_site(text, load_profiles())
+    try:
+        return parse_site(text, load_profiles())
+    except SiteError as error:
+        count = len(error.problems)
+        raise InputError(f"{file}: {count} error{'s' if count > 1 else ''}\n{error}") from None
 
 
 def add_check(parser: argparse.ArgumentParser) -> None:

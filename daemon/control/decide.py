@@ -147,8 +147,8 @@ _HELD = (ProcedureState.HELD, ProcedureState.RESTARTING)
 def _metered(run: Run, facts: Facts) -> dict[str, ChannelRun]:
     """Return the channels with what their meters counted; all of it counts, whatever the injectors were told."""
     return {
-        name: channel._replace(injected_l=channel.injected_l + facts.channels[name].moved_l)
-        for name, channel in run.channels.items()
+        name: ChannelRun(c.injected_l + facts.channels[name].moved_l, c.rate_l_h, c.trim, c.on_s, c.done)
+        for name, c in run.channels.items()
     }
 
 

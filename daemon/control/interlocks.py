@@ -67,7 +67,7 @@ def _expected_s(s: Situation) -> float:
     recipe = s.run.recipe
     match s.unit.phase:
         case Phase.PREWET:
-            litres = recipe.prewet_l
+            litres = max(recipe.prewet_l, recipe.flush_l)  # an old flush may have to be paid off first
         case Phase.INJECT:
             litres = recipe.inject_l
         case Phase.FLUSH:
@@ -229,6 +229,14 @@ MATRIX: Final[tuple[Interlock, ...]] = (
         phases=_INJECT,
         meaning="The water totaliser cannot be read, and phases go by its litres.",
         check="Main meter and its signal.",
+    ),
+    Interlock(
+        "water-count-still",
+        lambda s: s.facts.water_stands,
+        Effect.PAUSE,
+        phases=_INJECT,
+        meaning="The main meter shows flow and its totaliser stands still: one of the two is wrong.",
+        check="Main meter and its pulse cable.",
     ),
     Interlock(
         "pressure-bad",

@@ -55,6 +55,8 @@ class Lines(NamedTuple):
     """By (channel, block), for the run under way or just ended."""
     owed: tuple[Owed, ...] = ()
     unscheduled_l: Mapping[str, float] = _NONE_YET
+    is_blind: bool = False
+    """Water passed in this run that the totaliser did not count: where the stock in the pipes is now is not known."""
 
 
 def lay(site: Site, recipe: Recipe, memory: Lines) -> Lines:
@@ -65,6 +67,7 @@ def lay(site: Site, recipe: Recipe, memory: Lines) -> Lines:
             for channel in recipe.channels
             for block in recipe.blocks
         },
+        is_blind=False,
     )
 
 
@@ -78,19 +81,22 @@ def _clean(site: Site, block: BlockPlan) -> BlockLine:
 
 def flow_on(memory: Lines, facts: Facts) -> Lines:
     """Return the account after this scan's litres went down the pipes of the run under way."""
+    is_blind = memory.is_blind or facts.water_stands or MAIN in facts.counter_resets
+    if is_blind != memory.is_blind:
+        memory = memory._replace(is_blind=is_blind)
     if facts.water_moved_l <= 0.0 and all(channel.moved_l <= 0.0 for channel in facts.channels.values()):
         return memory
     pipes = {
         (channel, name): _let_in(pipe, facts.water_moved_l * pipe.share, facts.channels[channel].moved_l * pipe.share)
         for (channel, name), pipe in memory.pipes.items()
     }
-    return Lines(pipes, memory.owed, memory.unscheduled_l)
+    return Lines(pipes, memory.owed, memory.unscheduled_l, is_blind)
 
 
 def _let_in(pipe: BlockLine, water_l: float, stock_l: float) -> BlockLine:
     """Let water and stock wait at the inlet until they are worth moving the pipes' content for."""
-    waiting = pipe._replace(water_l=pipe.water_l + water_l, stock_l=pipe.stock_l + stock_l)
     line = pipe.line
+    waiting = BlockLine(pipe.share, line, pipe.short, pipe.long, pipe.water_l + water_l, pipe.stock_l + stock_l)
     return _moved_on(waiting) if waiting.water_l >= _STEP * (line.main_l + line.submain_l + line.lateral_l) else waiting
 
 
@@ -127,18 +133,18 @@ def pay(run: Run, memory: Lines, facts: Facts, is_injecting: bool) -> tuple[Line
     """
     if not memory.owed:
         return memory, ()
-    shares = {block.block: block.share for block in run.recipe.blocks} | {MAIN: 1.0}
     is_loading = is_injecting or any(channel.moved_l > 0.0 for channel in facts.channels.values())
     if not is_loading and facts.water_moved_l <= 0.0:
         return memory, ()
     owed, rows = [], []
     for item in memory.owed:
-        if item.segment not in shares:
+        share = _share(run.recipe, item.segment)
+        if share == 0.0:
             owed.append(item)
         elif is_loading:
             owed.append(item if item.left_l == item.full_l else item._replace(left_l=item.full_l))
         else:
-            left_l = item.left_l - facts.water_moved_l * shares[item.segment]
+            left_l = item.left_l - facts.water_moved_l * share
             if left_l > 0.0:
                 owed.append(item._replace(left_l=left_l))
             else:
@@ -148,8 +154,22 @@ def pay(run: Run, memory: Lines, facts: Facts, is_injecting: bool) -> tuple[Line
 
 def owed_on_path(recipe: Recipe, memory: Lines) -> float:
     """Return the water, at the main meter, that the shift must still pass before its pipes are flushed."""
-    shares = {block.block: block.share for block in recipe.blocks} | {MAIN: 1.0}
-    return max((item.left_l / shares[item.segment] for item in memory.owed if item.segment in shares), default=0.0)
+    most_l = 0.0
+    for item in memory.owed:
+        share = _share(recipe, item.segment)
+        if share > 0.0:
+            most_l = max(most_l, item.left_l / share)
+    return most_l
+
+
+def _share(recipe: Recipe, segment: str) -> float:
+    """Return the part of the shift's flow that passes a segment; 0 for one that is not on its path."""
+    if segment == MAIN:
+        return 1.0
+    for block in recipe.blocks:
+        if block.block == segment:
+            return block.share
+    return 0.0
 
 
 def outside_run(memory: Lines, facts: Facts) -> tuple[Lines, tuple[Evidence, ...]]:
@@ -177,6 +197,15 @@ def doses(site: Site, run: Run, memory: Lines) -> tuple[Dose, ...]:
             pipe = _moved_on(memory.pipes[plan.channel, block.block])
             injected_l = run.channels[plan.channel].injected_l
             rows += meter_doses(
-                run.recipe.run, block, plan, injected_l, pipe.line, pipe.short, pipe.long, accuracy_pct, "measured"
+                run.recipe.run,
+                block,
+                plan,
+                injected_l,
+                pipe.line,
+                pipe.short,
+                pipe.long,
+                accuracy_pct,
+                "measured",
+                is_blind=memory.is_blind,
             )
     return tuple(rows)

@@ -124,7 +124,7 @@ class Recorder:
             RunEnded(
                 run=run.recipe.run,
                 state=unit.procedure.value,
-                outcome=judge_run(doses, run.has_injected),
+                outcome=judge_run(doses),
                 why=run.end if not run.given_up else run.given_up,
                 water_ml=millilitres(run.water_l + run.fill_l),
                 duration_ms=milliseconds(run.run_s),

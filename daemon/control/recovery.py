@@ -35,8 +35,6 @@ class Past:
     phases: tuple[PhaseEnded, ...] = ()
     checkpoints: Mapping[str, Checkpoint] = field(default_factory=dict)
     """The newest of that run by channel."""
-    has_injected: bool = False
-    """An intent to inject was recorded for that run: stock may be in the pipes."""
     owed: tuple[FlushOwed, ...] = ()
     latched: tuple[str, ...] = ()
     """Alarms that were in force at the end and need a reset."""
@@ -84,7 +82,7 @@ def _close(plant: Plant, recipe: Recipe, past: Past, image: Image) -> tuple[Evid
         RunEnded(
             run=recipe.run,
             state="ABORTED",
-            outcome=judge_run(doses, past.has_injected),
+            outcome=judge_run(doses),
             why="the controller stopped during the run",
             water_ml=water_ml,
             duration_ms=sum(phase.duration_ms for phase in past.phases),

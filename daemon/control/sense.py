@@ -18,6 +18,9 @@ _FLOW_MARGIN = 2.0
 """A counter that moved more than this times its greatest flow was reset or replaced."""
 _SWITCH_STALE_S = 5.0
 """A switch has no key of its own for this in the site file."""
+_STILL_S = 5.0
+_STILL_COUNTS = 3
+"""A totaliser that stands for this time and this many counts' time at the least flow is not counting."""
 _SIPHON_WINDOW_S = 60.0
 _SIPHON_COUNTS = 3
 """Counts that must be seen: one may be a drop or a jolt of the meter."""
@@ -46,6 +49,8 @@ class Facts(NamedTuple):
     flow_proven: bool
     water_good: bool
     water_moved_l: float
+    water_stands: bool
+    """The totaliser has not moved for much longer than it should with the flow that is shown."""
     pressure_good: bool
     pressure_kpa: float
     pump_running: bool | None
@@ -82,6 +87,8 @@ class Sense(NamedTuple):
     water_l: float = math.nan
     water_gap_s: float = 0.0
     """Time since the totaliser was last read."""
+    still_s: float = 0.0
+    """Time since it last moved, while flow was shown."""
     proven_scans: int = 0
     channels: Mapping[str, ChannelSense] = _NONE_YET
 
@@ -107,6 +114,8 @@ def sense(plant: Plant, memory: Sense, image: Image, last: Outputs, now: Now) ->
         if is_reset:
             resets.append("main")
 
+    still_s = memory.still_s + now.dt_s if water_good and water_moved_l == 0.0 and proven_scans else 0.0
+
     senses: dict[str, ChannelSense] = {}
     channels: dict[str, ChannelFacts] = {}
     for name in image.channels:
@@ -114,7 +123,9 @@ def sense(plant: Plant, memory: Sense, image: Image, last: Outputs, now: Now) ->
         if is_reset:
             resets.append(name)
 
-    outputs_seen = all(_seen(reading, now) for reading in image.outputs.values())
+    outputs_seen = True
+    for reading in image.outputs.values():
+        outputs_seen = outputs_seen and _seen(reading, now)
     pressure_good = _good(image.pressure_kpa, main.pressure, now)
     watchdog = image.output_watchdog_s
     facts = Facts(
@@ -124,6 +135,7 @@ def sense(plant: Plant, memory: Sense, image: Image, last: Outputs, now: Now) ->
         flow_proven=proven_scans >= PROOF_SCANS,
         water_good=water_good,
         water_moved_l=water_moved_l,
+        water_stands=still_s > _STILL_S + _STILL_COUNTS * (main.water.per_count or 1.0) * 3.6 / main.min_flow_m3_h,
         pressure_good=pressure_good,
         pressure_kpa=image.pressure_kpa.value if pressure_good else 0.0,
         pump_running=_switch(image.pump_running, now),
@@ -139,7 +151,7 @@ def sense(plant: Plant, memory: Sense, image: Image, last: Outputs, now: Now) ->
         channels=channels,
         counter_resets=tuple(resets),
     )
-    return Sense(water_l, gap_s, min(proven_scans, PROOF_SCANS), senses), facts
+    return Sense(water_l, gap_s, still_s, min(proven_scans, PROOF_SCANS), senses), facts
 
 
 def _sense_channel(

@@ -28,11 +28,14 @@ def meter_doses(
     long: Line,
     meter_accuracy_pct: float,
     basis: str,
+    *,
+    is_blind: bool = False,
 ) -> tuple[Dose, ...]:
     """Return one METER dose row for each nutrient of the channel in one block.
 
     `injected_l` is the channel's metered stock; `line`, `short` and `long` are the block's pipes as computed and at
     both ends of their volume's k = 2 band, and their difference is what the pipes leave uncertain in the delivered.
+    `is_blind`: water passed uncounted, so that all of what should be in the pipes may be out.
     """
     mixed_pct = math.hypot(k2_of_class_pct(meter_accuracy_pct), channel.strength_accuracy_pct)
     spread_l = max(abs(short.delivered_l - line.delivered_l), abs(long.delivered_l - line.delivered_l))
@@ -40,6 +43,9 @@ def meter_doses(
     for nutrient, strength_g_l in channel.nutrients_g_l.items():
         injected_mg = injected_l * block.share * strength_g_l * 1000.0
         delivered_mg = line.delivered_l * strength_g_l * 1000.0
+        u_delivered_mg = math.hypot(delivered_mg * mixed_pct / 100.0, spread_l * strength_g_l * 1000.0)
+        if is_blind:  # a bound, not a spread: it adds in full
+            u_delivered_mg = injected_mg * (1.0 + mixed_pct / 100.0) - delivered_mg
         rows.append(
             Dose(
                 run=run,
@@ -54,7 +60,7 @@ def meter_doses(
                 in_lines_mg=round(injected_mg) - round(delivered_mg),
                 lost_mg=0,
                 u_injected_mg=round(injected_mg * mixed_pct / 100.0),
-                u_delivered_mg=round(math.hypot(delivered_mg * mixed_pct / 100.0, spread_l * strength_g_l * 1000.0)),
+                u_delivered_mg=round(u_delivered_mg),
             )
         )
     return tuple(rows)

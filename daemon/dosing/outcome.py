@@ -1,6 +1,6 @@
 """The verdict on a run: what its dose rows add up to, against the plan."""
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 
 from daemon.evidence import Dose
 
@@ -16,9 +16,9 @@ def judge_dose(dose: Dose) -> str:
     return "SHORT" if miss_mg < 0 else "OVER"
 
 
-def judge_run(doses: Iterable[Dose], has_injected: bool) -> str:
+def judge_run(doses: Sequence[Dose]) -> str:
     """Return the outcome: OVER if any block is over, else SHORT if any is short; NOT_RUN with nothing injected."""
-    if not has_injected:
+    if not any(dose.injected_mg for dose in doses):
         return "NOT_RUN"
     outcomes = {judge_dose(dose) for dose in doses}
     return "OVER" if "OVER" in outcomes else "SHORT" if "SHORT" in outcomes else "DELIVERED"

@@ -136,7 +136,6 @@ class Service:
             recipe=_recipe_of(run.started.row.recipe) if run else None,
             phases=tuple(phase.row for phase in run.phases) if run else (),
             checkpoints={c.row.channel: c.row for c in run.checkpoints} if run else {},
-            has_injected=bool(run.intents) if run else False,
             owed=tuple(owed.row for owed in durable.owed),
             latched=tuple(alarm.row.code for alarm in durable.latched),
         )

@@ -46,6 +46,8 @@ _EXPECTED = (
     Expected("airlock", "COMPLETE", "SHORT", "injector-silent", 15.0),
     Expected("empty_tank", "COMPLETE", "SHORT", "tank-empty", 8.0),
     Expected("pressure_broken_wire", "COMPLETE", "SHORT", "pressure-bad", 3.0),
+    # Phases go by the totaliser's litres: without them the run cannot end by itself.
+    Expected("flow_meter_stuck", "STOPPED", "SHORT", "water-count-still", 16.0, owes_flush=True),
     # The water itself is concerned: a controlled stop.
     Expected("pump_trip", "STOPPED", "SHORT", "pump-not-running", 3.0, owes_flush=True),
     Expected("valve_stuck_shut", "STOPPED", "SHORT", "no-flow", 15.0, owes_flush=True),

@@ -157,6 +157,7 @@ class Rig:
         self.stale_s: dict[str, float] = {}
         self.forced: dict[str, float] = {}
         """Readings that show this, whatever is so."""
+        self.is_counter_stuck = False
         self.siphon_l_h = 0.0
         self.slip = 1.0
         """What the injectors give of what their calibration promises."""
@@ -183,7 +184,8 @@ class Rig:
         water_l = flow_m3_h / 3.6 * dt_s
         self.water_l += water_l
         site = self.plant.site
-        self.water_counts = (self.water_counts + water_l / (site.main.water.per_count or 1.0)) % 2**32
+        if not self.is_counter_stuck:
+            self.water_counts = (self.water_counts + water_l / (site.main.water.per_count or 1.0)) % 2**32
         for name, injector in site.injector.items():
             output = self.held.channels.get(name)
             rate_l_h = self.siphon_l_h

@@ -105,6 +105,7 @@ CAUSES = {
     "flow-not-proven": _bad("flow"),
     "flow-out-of-band": _flow(0.75, within=5),
     "water-count-bad": _bad("water", lasting=_STOPPED),
+    "water-count-still": _set("is_counter_stuck", True, False, within=12, lasting=_STOPPED),
     "pressure-bad": _bad("pressure"),
     "injector-meter-bad": _bad("stock.a"),
     "tank-level-bad": _bad("content.a"),

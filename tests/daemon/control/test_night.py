@@ -136,7 +136,7 @@ def test_no_injector_opens_while_the_intent_never_becomes_durable() -> None:
     assert rig.kinds()["InjectionIntent"] == 1 and rig.stock_l["a"] == 0.0
     assert rig.state.unit.procedure is ProcedureState.COMPLETE
     assert rig.water_l >= short_recipe().water_l
-    assert of_kind(rig.rows, RunEnded)[0].outcome == "SHORT"
+    assert of_kind(rig.rows, RunEnded)[0].outcome == "NOT_RUN"
 
 
 def test_no_output_is_on_in_the_first_scan() -> None:

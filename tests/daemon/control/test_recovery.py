@@ -17,7 +17,6 @@ from daemon.evidence import (
     Evidence,
     FlushCleared,
     FlushOwed,
-    InjectionIntent,
     PhaseEnded,
     RunEnded,
 )
@@ -39,7 +38,6 @@ def past_of(rig: Rig) -> Past:
         recipe=short_recipe() if is_open else None,
         phases=tuple(of_kind(rig.rows, PhaseEnded)),
         checkpoints={row.channel: row for row in of_kind(rig.rows, Checkpoint)},
-        has_injected=bool(of_kind(rig.rows, InjectionIntent)),
         owed=tuple(owed.values()),
         latched=tuple(rig.state.guard.active),
     )
