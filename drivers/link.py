@@ -282,7 +282,7 @@ class Link:
     async def _request(self, ask: _Ask, urgent: bool = False) -> ModbusPDU | ReadFailed:
         """Ask within the deadline. A reply that comes back has passed the gate."""
         async with self._lock:
-            if not urgent and asyncio.get_running_loop().time() < self._retry_at_s:
+            if self._retry_at_s and not urgent and asyncio.get_running_loop().time() < self._retry_at_s:
                 return ReadFailed(Failure.BACKING_OFF, self._last_failure)
             self._requests += 1
             try:

@@ -15,6 +15,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 class Table(Enum):
     """Modbus's four tables. Addresses are zero-based, as on the wire."""
 
+    __hash__ = object.__hash__  # identity, as equality is; every request looks its table up
+
     COIL = "coil"
     DISCRETE = "discrete"
     INPUT = "input"
