@@ -16,7 +16,7 @@ from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from drivers.profile import Point, Profile
+from drivers.profile import Point, Problem, Profile
 
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
@@ -253,20 +253,6 @@ class Site(Part):
     tank: dict[Name, Tank] = Field(min_length=1)
     block: dict[Name, Block] = Field(min_length=1)
     limits: Limits
-
-
-@dataclass(frozen=True, slots=True)
-class Problem:
-    """One thing wrong with the site file: where, what was got, what was expected, what may have been meant."""
-
-    where: str
-    got: str
-    expected: str
-    hint: str = ""
-
-    def __str__(self) -> str:
-        text = f"{self.where}: got {self.got}; expected {self.expected}"
-        return f"{text}. {self.hint}" if self.hint else text
 
 
 class SiteError(Exception):

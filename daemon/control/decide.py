@@ -9,9 +9,10 @@ from typing import NamedTuple
 
 from daemon.control import lines as account
 from daemon.control.gate import gate
+from daemon.control.guard import Guard, Verdict, guard
 from daemon.control.image import SAFE, Image, Now, Outputs
 from daemon.control.injection import Want, inject
-from daemon.control.interlocks import Guard, Situation, Verdict, guard
+from daemon.control.interlocks import Situation
 from daemon.control.lines import Lines
 from daemon.control.phases import Step, proceed, settled
 from daemon.control.record import Recorder

@@ -2,9 +2,9 @@
 
 from collections.abc import Mapping
 
+from daemon.control.guard import Verdict
 from daemon.control.image import SAFE, ChannelOutput, Outputs
 from daemon.control.injection import Want
-from daemon.control.interlocks import Verdict
 from daemon.control.run import Run
 from daemon.control.sense import Facts
 from daemon.control.states import Effect, Phase, ProcedureState, Unit

@@ -3,8 +3,8 @@
 import itertools
 from typing import NamedTuple
 
+from daemon.control.guard import Verdict
 from daemon.control.image import Outputs
-from daemon.control.interlocks import Verdict
 from daemon.control.run import ChannelRun, Run
 from daemon.control.sense import Facts
 from daemon.control.states import Effect, Phase, ProcedureState, Unit

@@ -2,8 +2,8 @@
 
 from typing import NamedTuple
 
+from daemon.control.guard import Verdict
 from daemon.control.image import Outputs
-from daemon.control.interlocks import Verdict
 from daemon.control.requests import Asked
 from daemon.control.run import Run, begin
 from daemon.control.sense import Facts

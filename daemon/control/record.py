@@ -5,8 +5,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 
 from daemon.control import lines as account
+from daemon.control.guard import Verdict
 from daemon.control.image import Image
-from daemon.control.interlocks import BY_CODE, Verdict
+from daemon.control.interlocks import BY_CODE
 from daemon.control.lines import Lines
 from daemon.control.run import Run
 from daemon.control.states import Phase, Unit

@@ -9,8 +9,9 @@ from dataclasses import dataclass, field, replace
 
 from daemon.control import lines as account
 from daemon.control.decide import State
+from daemon.control.guard import Guard
 from daemon.control.image import Image
-from daemon.control.interlocks import BY_CODE, Guard
+from daemon.control.interlocks import BY_CODE
 from daemon.control.lines import Lines, Owed
 from daemon.control.run import Run, begin
 from daemon.dosing.estimates import meter_doses

@@ -2,7 +2,8 @@
 
 from dataclasses import dataclass, replace
 
-from daemon.control.interlocks import BY_CODE, Verdict
+from daemon.control.guard import Verdict
+from daemon.control.interlocks import BY_CODE
 from daemon.control.run import Run
 from daemon.control.sense import Facts
 from daemon.control.states import ACTIVE, Effect, ProcedureState, Unit, UnitMode

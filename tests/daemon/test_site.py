@@ -2,8 +2,8 @@
 
 import pytest
 
-from daemon.site import Plant, Problem, SiteError, Way, parse_site, point_refs
-from drivers.profile import load_profiles
+from daemon.site import Plant, SiteError, Way, parse_site, point_refs
+from drivers.profile import Problem, load_profiles
 from tests.daemon.control.plant import WIDE, kestrel, make_plant, site_text, small
 
 

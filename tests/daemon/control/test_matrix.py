@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import pytest
 
 from daemon.control.decide import State
-from daemon.control.interlocks import BY_CODE, MATRIX, Guard, Interlock, Reset
+from daemon.control.guard import Guard
+from daemon.control.interlocks import BY_CODE, MATRIX, Interlock, Reset
 from daemon.control.states import ACTIVE, Effect, Phase, ProcedureState
 from daemon.evidence import AlarmCleared, AlarmRaised, RunEnded
 from daemon.messages import Verb

@@ -1,0 +1,83 @@
+"""The guard: judges the matrix each scan. The worst effect wins, and a latched cause stays until its reset.
+
+It judges with the last scan's phase, which is the one that the readings saw.
+"""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Final, NamedTuple
+
+from daemon.control.interlocks import BY_CODE, MATRIX, Interlock, Reset, Situation
+from daemon.control.sense import Facts
+from daemon.control.states import Effect, Phase
+
+_JUDGED_IN: Final[Mapping[Phase | None, tuple[Interlock, ...]]] = {
+    phase: tuple(row for row in MATRIX if phase in row.phases) for phase in (None, *Phase)
+}
+
+
+class Guard(NamedTuple):
+    """Memory of the guard: which rows hold and for how long, which are in force, and the reset button's edge."""
+
+    held_s: Mapping[str, float] = MappingProxyType({})
+    """How long each row that is true has been true, by code."""
+    active: frozenset[str] = frozenset()
+    """Codes whose effect is in force: true now, or latched."""
+    pressed_s: float = -1.0
+    """How long the reset button has been down after a good low; negative when it must first be seen up."""
+
+
+class Verdict(NamedTuple):
+    """What the matrix says this scan."""
+
+    effect: Effect
+    causes: tuple[str, ...]
+    """Codes in force, in the matrix's order."""
+    raised: tuple[str, ...]
+    cleared: tuple[str, ...]
+
+
+_ALL_WELL: Final = Verdict(Effect.NONE, (), (), ())
+
+
+def guard(memory: Guard, situation: Situation, operator_reset: bool) -> tuple[Guard, Verdict]:
+    """Judge every row; return the new memory and the verdict.
+
+    A cause that cannot be judged in this phase is not true; a latched one stays until reset with its cause gone.
+    """
+    site, dt_s = situation.site, situation.facts.dt_s
+    pressed_s, at_machine = _reset_edge(memory.pressed_s, situation.facts)
+    held_s: dict[str, float] = {}
+    active: set[str] = set()
+    for row in _JUDGED_IN[situation.unit.phase]:
+        if row.holds(situation):
+            held_s[row.code] = memory.held_s.get(row.code, 0.0) + dt_s
+            if row.code in memory.active or held_s[row.code] >= row.delay_s(site):
+                active.add(row.code)
+    for code in memory.active - active:
+        row = BY_CODE[code]
+        is_reset = operator_reset if row.reset is Reset.OPERATOR else at_machine
+        if row.latched and (code in held_s or not is_reset or not row.known(situation)):
+            active.add(code)
+    if not held_s and not active and not memory.active:
+        return Guard(held_s, memory.active, pressed_s), _ALL_WELL
+    causes = tuple(row.code for row in MATRIX if row.code in active)
+    return Guard(held_s, frozenset(active), pressed_s), Verdict(
+        max((BY_CODE[code].effect for code in causes), default=Effect.NONE),
+        causes,
+        raised=tuple(code for code in causes if code not in memory.active),
+        cleared=tuple(sorted(memory.active - active)),
+    )
+
+
+_LEAST_PRESS_S: Final = 1.5
+_LONGEST_PRESS_S: Final = 10.5
+
+
+def _reset_edge(pressed_s: float, facts: Facts) -> tuple[float, bool]:
+    """Follow the reset button: up, down for two to ten seconds, up again. A reading that is not good starts anew."""
+    if facts.reset_pressed is None:
+        return -1.0, False
+    if not facts.reset_pressed:
+        return 0.0, _LEAST_PRESS_S <= pressed_s <= _LONGEST_PRESS_S
+    return (pressed_s + facts.dt_s, False) if pressed_s >= 0.0 else (-1.0, False)
