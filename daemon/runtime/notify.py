@@ -31,7 +31,7 @@ class Notifier:
         self._send("READY=1")
 
     def alive(self, monotonic_s: float) -> None:
-        """Feed the watchdog, at most twice per watchdog time. Call it only after a complete scan on fresh readings."""
+        """Feed the watchdog, at most twice per watchdog time. Call it only after a complete scan."""
         if self._watchdog_s is None:
             return
         if self._alive_at_s is not None and monotonic_s - self._alive_at_s < self._watchdog_s / 2.0:

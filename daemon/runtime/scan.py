@@ -40,7 +40,6 @@ class Scanned:
     decision: Decision
     image: Image
     stamp: UtcStamp
-    all_written: bool
 
 
 class Scanner:
@@ -89,7 +88,7 @@ class Scanner:
         requests = tuple(Request(a.command.id, a.command.verb, a.recipe) for a in asked) if asked else ()
         now = Now(max(0.0, now_s - self._last_s), now_s)
         decision = decide(self._plant, self._state, image, requests, now)
-        all_written = await self._field.write(decision.outputs)
+        await self._field.write(decision.outputs)
         self._state, self._last_s = decision.state, now_s
         stamp = self._clock.stamp()
         if decision.entries:
@@ -97,7 +96,7 @@ class Scanner:
         if asked:
             self._settle(asked, decision, stamp)
         number = self.newest.number + 1 if self.newest is not None else 1
-        self.newest = Scanned(number, decision, image, stamp, all_written)
+        self.newest = Scanned(number, decision, image, stamp)
         return self.newest
 
     def _settle(self, asked: list[_Asked], decision: Decision, stamp: UtcStamp) -> None:

@@ -26,7 +26,6 @@ from daemon.runtime.scan import Scanned, Scanner
 from daemon.runtime.snapshot import make_snapshot
 from daemon.site import Plant
 from drivers.profile import Profile
-from drivers.reading import Quality
 
 if TYPE_CHECKING:
     from daemon.ledger.history import History
@@ -198,8 +197,7 @@ class Service:
         self._keep_history(scanned)
         if scanned.number == 1:
             self._notifier.ready()
-        if scanned.all_written and scanned.image.flow_m3_h.quality is Quality.GOOD:
-            self._notifier.alive(real_seconds())
+        self._notifier.alive(real_seconds())  # the scan lives; a dead bus or sensor is decide's business, not systemd's
         await self.scanner.pause()
         if self.clock.kind == "stepped" and not self.scanner.is_all_durable():
             await self._settle(_MAY_WAIT_ROWS if self.scanner.is_intent_durable() else 0)
