@@ -18,7 +18,7 @@ from daemon.control.phases import Step, proceed, settled
 from daemon.control.record import Recorder
 from daemon.control.requests import Request, admit, wants_reset
 from daemon.control.run import ChannelRun, Run
-from daemon.control.sense import Facts, Sense, sense
+from daemon.control.sense import ChannelFacts, Facts, Sense, sense
 from daemon.control.states import ACTIVE, WATERING, Phase, ProcedureState, Unit
 from daemon.control.water import Water, water
 from daemon.evidence import Evidence
@@ -61,7 +61,7 @@ def decide(plant: Plant, state: State, image: Image, requests: tuple[Request, ..
     """
     site = plant.site
     senses, facts = sense(plant, state.sense, image, state.outputs, now)
-    situation = Situation(site, facts, state.unit, state.outputs, state.run)
+    situation = Situation(site, facts, state.unit, state.outputs, state.run, _needed(state.run, facts))
     guards, verdict = guard(state.guard, situation, wants_reset(state.unit, requests))
     asked, answers = admit(state.unit, state.run, facts, verdict, requests)
     record = Recorder()
@@ -101,6 +101,12 @@ def decide(plant: Plant, state: State, image: Image, requests: tuple[Request, ..
         facts,
         verdict,
     )
+
+
+def _needed(run: Run | None, facts: Facts) -> tuple[tuple[str, ChannelFacts], ...]:
+    if run is None:
+        return ()
+    return tuple([(name, facts.channels[name]) for name, channel in run.channels.items() if not channel.done])
 
 
 def _tick(plant: Plant, state: State, facts: Facts, record: Recorder) -> tuple[Run | None, Lines]:

@@ -4,7 +4,7 @@ A row says what must hold, for how long, in which phases, and what it does. A la
 itself, by an operator, or at the machine where someone must look.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Final, NamedTuple
@@ -32,6 +32,8 @@ class Situation(NamedTuple):
     unit: Unit
     last: Outputs
     run: Run | None
+    needed: tuple[tuple[str, ChannelFacts], ...] = ()
+    """The channels that the run has still to inject with, by name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,13 +87,6 @@ def _out_of_band(s: Situation) -> bool:
         return False
     expected = s.run.recipe.flow_m3_h
     return abs(s.facts.flow_m3_h - expected) > expected * s.site.main.flow_band_pct / 100.0
-
-
-def _needed(s: Situation) -> Iterator[tuple[str, ChannelFacts]]:
-    """Yield the channels that the run has still to inject with."""
-    for name, channel in s.run.channels.items() if s.run is not None else ():
-        if not channel.done:
-            yield name, s.facts.channels[name]
 
 
 def _over_plan(s: Situation) -> bool:
@@ -246,7 +241,7 @@ MATRIX: Final[tuple[Interlock, ...]] = (
     ),
     Interlock(
         "injector-meter-bad",
-        lambda s: any(not channel.meter_good for _, channel in _needed(s)),
+        lambda s: any(not channel.meter_good for _, channel in s.needed),
         Effect.PAUSE,
         phases=_INJECT,
         meaning="The injector's meter cannot be read.",
@@ -254,7 +249,7 @@ MATRIX: Final[tuple[Interlock, ...]] = (
     ),
     Interlock(
         "tank-level-bad",
-        lambda s: any(not channel.content_good for _, channel in _needed(s)),
+        lambda s: any(not channel.content_good for _, channel in s.needed),
         Effect.PAUSE,
         phases=_INJECT,
         meaning="The tank's level cannot be read.",
@@ -264,7 +259,7 @@ MATRIX: Final[tuple[Interlock, ...]] = (
         "tank-empty",
         lambda s: any(
             channel.content_good and channel.content_l < s.site.tank[s.site.injector[name].tank].low_l
-            for name, channel in _needed(s)
+            for name, channel in s.needed
         ),
         Effect.WATER_ONLY,
         delay_s=lambda site: 3.0,

@@ -34,6 +34,9 @@ class Asked:
     reset: bool = False
 
 
+_NOTHING = Asked()
+
+
 def wants_reset(unit: Unit, requests: tuple[Request, ...]) -> bool:
     """Return whether an operator asks for a reset: by RESET, or by starting afresh. Nothing is reset while active."""
     return unit.procedure not in ACTIVE and any(request.verb in (Verb.RESET, Verb.START) for request in requests)
@@ -43,7 +46,9 @@ def admit(
     unit: Unit, run: Run | None, facts: Facts, verdict: Verdict, requests: tuple[Request, ...]
 ) -> tuple[Asked, tuple[Answer, ...]]:
     """Judge this scan's commands in the order Stop, then as they came; return what they ask and every answer."""
-    asked = Asked()
+    if not requests:
+        return _NOTHING, ()
+    asked = _NOTHING
     answers = []
     for request in sorted(requests, key=lambda r: r.verb is not Verb.STOP_EVERYTHING):
         refusal = _refusal(unit, run, facts, verdict, asked, request)

@@ -123,9 +123,11 @@ def sense(plant: Plant, memory: Sense, image: Image, last: Outputs, now: Now) ->
         if is_reset:
             resets.append(name)
 
+    oldest_s, good = now.at_s - _SWITCH_STALE_S, Quality.GOOD
     outputs_seen = True
     for reading in image.outputs.values():
-        outputs_seen = outputs_seen and _seen(reading, now)
+        if reading.quality is not good or reading.at_s < oldest_s:
+            outputs_seen = False
     pressure_good = _good(image.pressure_kpa, main.pressure, now)
     watchdog = image.output_watchdog_s
     facts = Facts(

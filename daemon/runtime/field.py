@@ -51,6 +51,24 @@ class Field:
         self._shown = {
             role: self._read_back(ref) for role, ref in self._outputs.items() if not role.startswith("drive.")
         }
+        main, safety = site.main, site.safety
+        self._single = (
+            main.flow.point,
+            main.water.point,
+            main.pressure.point,
+            main.background_ec.point,
+            main.line_ec.point,
+            site.pump.running,
+            safety.emergency_stop_healthy,
+            safety.selector_auto,
+            safety.reset_button,
+            safety.output_watchdog_s,
+        )
+        """The points of the image's single readings, in its order."""
+        self._channels = tuple(
+            (name, injector.meter.point, site.tank[injector.tank].content.point)
+            for name, injector in site.injector.items()
+        )
         signals = {signal.point: signal for _, signal in signals_of(site)}
         for name, device in site.device.items():
             reads, writes = _points_of(name, plant)
@@ -94,21 +112,20 @@ class Field:
 
     def image(self, readings: Mapping[str, Reading], ledger: LedgerHealth) -> Image:
         """Return the input image: each reading under what it means, in its engineering unit."""
-        site, main, safety = self._plant.site, self._plant.site.main, self._plant.site.safety
+        flow, water, pressure, background, line, running, healthy, auto, reset, watchdog = self._single
         return Image(
-            flow_m3_h=readings[main.flow.point],
-            water_l=readings[main.water.point],
-            pressure_kpa=readings[main.pressure.point],
-            background_ec_ms_cm=readings[main.background_ec.point],
-            line_ec_ms_cm=readings[main.line_ec.point],
-            pump_running=readings[site.pump.running],
-            emergency_stop_healthy=readings[safety.emergency_stop_healthy],
-            selector_auto=readings[safety.selector_auto],
-            reset_button=readings[safety.reset_button],
-            output_watchdog_s=readings[safety.output_watchdog_s],
+            flow_m3_h=readings[flow],
+            water_l=readings[water],
+            pressure_kpa=readings[pressure],
+            background_ec_ms_cm=readings[background],
+            line_ec_ms_cm=readings[line],
+            pump_running=readings[running],
+            emergency_stop_healthy=readings[healthy],
+            selector_auto=readings[auto],
+            reset_button=readings[reset],
+            output_watchdog_s=readings[watchdog],
             channels={
-                name: ChannelImage(readings[injector.meter.point], readings[site.tank[injector.tank].content.point])
-                for name, injector in site.injector.items()
+                name: ChannelImage(readings[meter], readings[content]) for name, meter, content in self._channels
             },
             outputs={role: readings[ref] for role, ref in self._shown.items()},
             ledger=ledger,
