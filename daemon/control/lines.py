@@ -174,7 +174,7 @@ def _share(recipe: Recipe, segment: str) -> float:
 
 def outside_run(memory: Lines, facts: Facts) -> tuple[Lines, tuple[Evidence, ...]]:
     """Book water and stock that move while nothing runs."""
-    if not facts.water_moved_l and not any([channel.moved_l for channel in facts.channels.values()]):
+    if not facts.water_moved_l and not any(channel.moved_l for channel in facts.channels.values()):
         return memory, ()
     moved = {MAIN: facts.water_moved_l} | {name: channel.moved_l for name, channel in facts.channels.items()}
     totals, rows = dict(memory.unscheduled_l), []
