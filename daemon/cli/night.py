@@ -19,7 +19,8 @@ from daemon.runtime.decided import parse_decision
 from daemon.runtime.notify import Notifier
 from daemon.runtime.scan import Scanned
 from daemon.runtime.service import LEDGER, Service
-from daemon.site import Plant, parse_site
+from daemon.site import Plant
+from daemon.site_file import parse_site
 from drivers.profile import load_profiles
 
 _LONGEST_S = 24 * 3600.0

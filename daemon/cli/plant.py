@@ -12,7 +12,8 @@ import uvloop
 from daemon.cli.client import add_folder
 from daemon.cli.errors import InputError
 from daemon.clock import Clock, RealClock, ScaledClock
-from daemon.site import Plant, SiteError, parse_site
+from daemon.site import Plant
+from daemon.site_file import SiteError, parse_site
 from drivers.profile import load_profiles
 
 _MOST_SPEED = 10_000.0

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from daemon.cli.night import free_ports
-from daemon.site import Plant, parse_site
+from daemon.site import Plant
+from daemon.site_file import parse_site
 from drivers.profile import load_profiles
 
 HERE = Path(__file__).parent

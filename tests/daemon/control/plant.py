@@ -23,7 +23,8 @@ from daemon.evidence import Evidence
 from daemon.messages import Answer, Verb
 from daemon.planning.night import Decisions, plan_run
 from daemon.recipe import Recipe
-from daemon.site import Plant, parse_site
+from daemon.site import Plant
+from daemon.site_file import parse_site
 from drivers.profile import load_profiles
 from drivers.reading import Quality, Reading
 

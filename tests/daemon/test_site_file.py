@@ -2,7 +2,8 @@
 
 import pytest
 
-from daemon.site import Plant, SiteError, Way, parse_site, point_refs
+from daemon.site import Plant, Way, point_refs
+from daemon.site_file import SiteError, parse_site
 from drivers.profile import Problem, load_profiles
 from tests.daemon.control.plant import WIDE, kestrel, make_plant, site_text, small
 
