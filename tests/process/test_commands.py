@@ -4,6 +4,7 @@ import json
 import sys
 from pathlib import Path
 
+from daemon.messages import Verb
 from tests.night.sites import PROGRAM, write_scenario
 from tests.process.processes import SPEED, TINY_NIGHT, TINY_PIPES, Daemon, running, shiftwright
 
@@ -43,8 +44,12 @@ async def test_every_command_against_run_all(tmp_path: Path) -> None:
         await daemon.until(lambda snapshot: snapshot.procedure == "RUNNING" and snapshot.phase in ("PREWET", "INJECT"))
         assert "water and flush go on" in await _ask(daemon, "stop", "fertiliser")
         await daemon.until(lambda snapshot: snapshot.phase == "FLUSH")
+        # Each command line takes many plant seconds to start: a held run does not end meanwhile.
+        assert (await daemon.command(Verb.HOLD)).accepted
         shown = json.loads(await _ask(daemon, "status", "--json"))
-        assert shown["procedure"] == "RUNNING" and not any(c["run"] for c in shown["outputs"]["channels"].values())
+        assert shown["procedure"] in ("HOLDING", "HELD") and not any(
+            c["run"] for c in shown["outputs"]["channels"].values()
+        )
         assert "still active" in await _ask(daemon, "reset", code=1)
         assert "safe order" in await _ask(daemon, "stop", "everything")
         await daemon.until(lambda snapshot: snapshot.procedure == "STOPPED" and not snapshot.outputs["blocks"])
