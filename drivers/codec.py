@@ -167,9 +167,9 @@ class DeviceWriter:
     """The way from one device's output values to its block writes."""
 
     def __init__(self, profile: Profile, unit: int, names: Iterable[str]) -> None:
-        """Plan the writes of the points `names`. KeyError: an unknown name. ValueError: a read-only point."""
+        """Plan the writes of the points `names`. KeyError: an unknown name. ValueError: one that cannot be written."""
         self.unit = unit
-        self.blocks = plan_writes(profile.points[name] for name in names)
+        self.blocks = plan_writes((profile.points[name] for name in names), profile.single_writes)
 
     def encode(self, block_index: int, values: Mapping[str, float]) -> list[int]:
         """Return what the block writes, from the value of each of its points by name. Raises EncodeError.

@@ -1,43 +1,42 @@
 """One bus: one connection, one request in flight, and no reply believed that is not what the request allows.
 
-pymodbus 3.16 pairs replies with requests but takes a reply of another function, length, address or value for a good
-one, and raises out of the event loop on a frame it cannot decode. So every byte from the device passes a gate first:
-the reply must be, byte for byte, one that the request in flight allows. Anything else is a protocol failure; it is
-counted, the connection is given up with whatever else is under way on it, and no value comes of it.
+Every byte from a device passes the gate (drivers/gate.py) first. What the gate refuses is a protocol failure: it is
+counted, and no value comes of it. On Modbus TCP a connection that failed is given up with whatever is still under way
+on it. RTU frames carry nothing that tells a late answer from a prompt one, so there the line is left alone until no
+answer can come any more.
 """
 
 import asyncio
 import logging
+import termios
+from collections import defaultdict
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
-from enum import Enum
 from types import MappingProxyType
 from typing import Final
 
-from pymodbus.client import AsyncModbusTcpClient
+from pymodbus.client.base import ModbusBaseClient
 from pymodbus.exceptions import ConnectionException, ModbusIOException
 from pymodbus.pdu import ModbusPDU
 from pymodbus.pdu.mei_message import ReadDeviceInformationResponse
 
+from drivers.gate import RTU, Gate
+from drivers.health import DeviceHealth, Failure, Health, Tally
+from drivers.line import Line
 from drivers.profile import BIT_TABLES, ReadBlock, Table
 from drivers.reading import WriteResult
 
 # pymodbus adds its last twenty packets to every error it logs; every failure is returned and counted here instead.
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)
 
-_IDENTIFY = 0x2B
-
-_FIRST_PAUSE_S = 0.5
-_LONGEST_PAUSE_S = 10.0
-
-_Ask = Callable[[AsyncModbusTcpClient], Awaitable[ModbusPDU]]
+_Ask = Callable[[ModbusBaseClient], Awaitable[ModbusPDU]]
 
 _READ: Final = MappingProxyType(
     {
-        Table.COIL: AsyncModbusTcpClient.read_coils,
-        Table.DISCRETE: AsyncModbusTcpClient.read_discrete_inputs,
-        Table.INPUT: AsyncModbusTcpClient.read_input_registers,
-        Table.HOLDING: AsyncModbusTcpClient.read_holding_registers,
+        Table.COIL: ModbusBaseClient.read_coils,
+        Table.DISCRETE: ModbusBaseClient.read_discrete_inputs,
+        Table.INPUT: ModbusBaseClient.read_input_registers,
+        Table.HOLDING: ModbusBaseClient.read_holding_registers,
     }
 )
 
@@ -59,18 +58,11 @@ _EXCEPTION_NAMES: Final[Mapping[int, str]] = MappingProxyType(
 _NOT_CARRIED_OUT: Final = frozenset({1, 2, 3, 6, 10})
 """Exceptions that come before the device acts. After any other the output may have changed."""
 
+_CLOCK_S = 0.001
+"""The steps of uvloop's clock: a pause may turn out that much shorter."""
 
-class Failure(Enum):
-    """Why a request brought nothing."""
-
-    TIMEOUT = "TIMEOUT"
-    DISCONNECTED = "DISCONNECTED"
-    EXCEPTION = "EXCEPTION"
-    """The device answered that it will not or cannot. The link is well."""
-    PROTOCOL = "PROTOCOL"
-    """The answer was not one that the request allows."""
-    BACKING_OFF = "BACKING_OFF"
-    """Not asked: the link failed a moment ago and rests."""
+_NO_DEVICE = 11
+"""The exception by which a gateway says that the device behind it is silent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,165 +94,83 @@ class DeviceIdentity:
     revision: str
 
 
-@dataclass(frozen=True, slots=True)
-class Health:
-    """Counters of one link since it was made. Requests answered at once while backing off are not counted."""
-
-    requests: int
-    ok: int
-    timeouts: int
-    exceptions: int
-    protocol: int
-    disconnects: int
-    last_failure: str
-    """The newest failure in words; empty when there was none yet."""
-    consecutive_failures: int
-    """Requests in a row with no believable answer. A device's exception is an answer."""
-    connected: bool
-
-
-class _Gate:
-    """Stands between one connection and pymodbus; lets nothing through but a whole reply that the request allows."""
-
-    def __init__(self) -> None:
-        self.sent = b""
-        """The request in flight; empty when there is none."""
-        self.violation = ""
-        """What came that no request allows; empty when nothing did."""
-        self.up = False
-
-    def connection(self, up: bool) -> None:
-        """Note that the connection was made or lost (pymodbus's trace_connect)."""
-        self.up = up
-
-    def packet(self, sending: bool, data: bytes) -> bytes:
-        """Return what pymodbus may send or decode (its trace_packet). `data` is all that came since the request."""
-        if sending:
-            self.sent = data
-            return data
-        if not self.sent or self.violation:
-            self.violation = self.violation or f"bytes nobody asked for: {data.hex(' ')}"
-            return b""
-        head, size = _good_reply(self.sent, data)
-        if not _begins(data, head, size):
-            head, size = _exception_reply(self.sent)
-            if not _begins(data, head, size):
-                return self._violated(data)
-        if len(data) < size:
-            return b""
-        return data if data[7] != _IDENTIFY or _has_whole_objects(data) else self._violated(data)
-
-    def _violated(self, data: bytes) -> bytes:
-        """Note the violation, and end the wait with an exception reply in the device's stead."""
-        self.violation = f"sent {self.sent.hex(' ')}, got {data.hex(' ')}"
-        head, _ = _exception_reply(self.sent)
-        return head + b"\x00"
-
-
-def _good_reply(sent: bytes, received: bytes) -> tuple[bytes, int]:
-    """Return (first bytes, size) of the good reply that a Modbus TCP request allows.
-
-    Layouts: Modbus Messaging on TCP/IP V1.0b, 3.1.3, and Modbus Application Protocol V1.1b3, section 6.
-    """
-    function, count = sent[7], int.from_bytes(sent[10:12], "big")
-    if function in (1, 2, 3, 4):
-        byte_count = 2 * count if function > 2 else (count + 7) // 8
-        head = sent[:4] + (3 + byte_count).to_bytes(2, "big") + sent[6:8] + byte_count.to_bytes(1, "big")
-        return head, 9 + byte_count
-    if function in (15, 16):
-        return sent[:4] + b"\x00\x06" + sent[6:12], 12
-    # An identification has a length of its own: 8 at least; any, until its two bytes are here.
-    length = int.from_bytes(received[4:6].ljust(2, b"\xff"), "big")
-    return sent[:4] + received[4:6] + sent[6:10], 6 + length if length >= 8 else 0
-
-
-def _exception_reply(sent: bytes) -> tuple[bytes, int]:
-    """Return (first bytes, size) of the exception reply that a request allows."""
-    return sent[:4] + b"\x00\x03" + sent[6:7] + bytes((sent[7] | 0x80,)), 9
-
-
-def _begins(received: bytes, head: bytes, size: int) -> bool:
-    """Return whether what was received is, or may become, a reply of `size` bytes that begins with `head`."""
-    return len(received) <= size and received[: len(head)] == head[: len(received)]
-
-
-def _has_whole_objects(reply: bytes) -> bool:
-    """Return whether the objects of an identification reply fill it exactly, each of them once."""
-    place, seen = 14, set()
-    while place + 2 <= len(reply):
-        seen.add(reply[place])
-        place += 2 + reply[place + 1]
-    return place == len(reply) and len(seen) == reply[13]
-
-
 class Link:
-    """One Modbus TCP bus. Safe to share between tasks: requests wait for each other.
+    """One bus. Safe to share between tasks: requests wait for each other.
 
-    A request takes `timeout_s` at most, connecting included, once those before it are done. After a time-out, a lost
-    connection or a reply that was not allowed the connection is given up, so that a late answer can never meet a later
-    request, and requests fail at once for a pause that doubles from 0.5 s to 10 s until one succeeds.
+    Once those before it are done a request takes `timeout_s` at most, connecting included, after `quiet_s` at most. A
+    device that does not answer, or answers wrongly, rests: its requests fail at once for a pause that doubles from
+    0.5 s to 10 s until it answers, and the other devices of the line are asked as ever. When there is no connection
+    the whole line rests so.
     """
 
-    def __init__(self, name: str, host: str, port: int, timeout_s: float, now: Callable[[], float]) -> None:
+    def __init__(self, name: str, line: Line, timeout_s: float, now: Callable[[], float], quiet_s: float = 0.0) -> None:
         """Make the link; nothing is opened before the first request.
 
         `now` gives the monotonic seconds that readings are stamped with. Time-outs and pauses are in real seconds.
+        Nothing is sent for `quiet_s` after a failure, nor, on a line of RTU frames, after it was opened: on such a
+        line it must be longer than the latest answer, counted from the time-out, takes to be over.
         """
         self.name = name
-        self._host = host
-        self._port = port
+        self._line = line
         self._timeout_s = timeout_s
         self._now = now
+        self._silence_s = line.silence_s and line.silence_s + _CLOCK_S
+        self._quiet_s = max(quiet_s, self._silence_s)
         self._lock = asyncio.Lock()
-        self._client: AsyncModbusTcpClient | None = None
-        self._gate = _Gate()
-        self._pause_s = _FIRST_PAUSE_S
-        self._retry_at_s = 0.0
-        self._requests = 0
-        self._ok = 0
-        self._failures = dict.fromkeys(Failure, 0)
-        self._in_a_row = 0
-        self._last_failure = ""
+        self._client: ModbusBaseClient | None = None
+        self._gate = Gate(line.framing)
+        self._free_at_s = 0.0
+        """Event loop time before which nothing is sent; 0 when it has passed."""
+        self._tally = Tally()
+        self._devices: defaultdict[int, Tally] = defaultdict(Tally)
 
     @property
     def health(self) -> Health:
-        """The counters as they stand."""
-        return Health(
-            requests=self._requests,
-            ok=self._ok,
-            timeouts=self._failures[Failure.TIMEOUT],
-            exceptions=self._failures[Failure.EXCEPTION],
-            protocol=self._failures[Failure.PROTOCOL],
-            disconnects=self._failures[Failure.DISCONNECTED],
-            last_failure=self._last_failure,
-            consecutive_failures=self._in_a_row,
-            connected=self._gate.up,
-        )
+        """The line's counters as they stand, all of its devices together."""
+        return self._tally.line(self._gate.up)
+
+    def device_health(self, unit: int) -> DeviceHealth:
+        """Return the counters of device `unit` as they stand. Needs a running event loop."""
+        return self._devices.get(unit, Tally()).device(self._tally, asyncio.get_running_loop().time())
 
     async def read(self, unit: int, block: ReadBlock) -> ReadOk | ReadFailed:
         """Return the values of `block` of device `unit`."""
         read = _READ[block.table]
-        reply = await self._request(lambda client: read(client, block.address, count=block.count, device_id=unit))
+        reply = await self._request(unit, lambda client: read(client, block.address, count=block.count, device_id=unit))
         if isinstance(reply, ReadFailed):
             return reply
         # A bit reply is padded to whole bytes.
         values = reply.bits[: block.count] if block.table in BIT_TABLES else reply.registers
         return ReadOk(values, self._now())
 
-    async def write_bits(self, unit: int, address: int, values: Sequence[int], *, urgent: bool = False) -> WriteResult:
-        """Set the coils of device `unit` from `address` on (FC15). `urgent` tries even while backing off."""
+    async def write_bits(
+        self, unit: int, address: int, values: Sequence[int], *, urgent: bool = False, single: bool = False
+    ) -> WriteResult:
+        """Set the coils of device `unit` from `address` on (FC15, or FC05 for a `single` one).
+
+        `urgent` tries even while resting.
+        """
         bits = [bool(value) for value in values]
-        return await self._write(lambda client: client.write_coils(address, bits, device_id=unit), urgent)
+        if single:
+            (bit,) = bits
+            return await self._write(unit, lambda client: client.write_coil(address, bit, device_id=unit), urgent)
+        return await self._write(unit, lambda client: client.write_coils(address, bits, device_id=unit), urgent)
 
     async def write_registers(
-        self, unit: int, address: int, values: Sequence[int], *, urgent: bool = False
+        self, unit: int, address: int, values: Sequence[int], *, urgent: bool = False, single: bool = False
     ) -> WriteResult:
-        """Set holding registers of device `unit` from `address` on (FC16). `urgent` tries even while backing off."""
-        return await self._write(lambda client: client.write_registers(address, values, device_id=unit), urgent)
+        """Set holding registers of device `unit` from `address` on (FC16, or FC06 for a `single` one).
+
+        `urgent` tries even while resting.
+        """
+        if single:
+            (value,) = values
+            return await self._write(unit, lambda client: client.write_register(address, value, device_id=unit), urgent)
+        return await self._write(unit, lambda client: client.write_registers(address, values, device_id=unit), urgent)
 
     async def identify(self, unit: int) -> DeviceIdentity | None:
         """Return what device `unit` says it is; None when it does not say or cannot be asked."""
-        reply = await self._request(lambda client: client.read_device_information(device_id=unit))
+        reply = await self._request(unit, lambda client: client.read_device_information(device_id=unit))
         if not isinstance(reply, ReadDeviceInformationResponse) or not {0, 1, 2} <= reply.information.keys():
             return None
         vendor, product_code, revision = (reply.information[n].decode("ascii", "replace") for n in (0, 1, 2))
@@ -273,91 +183,130 @@ class Link:
         # The event loop closes the socket itself on its next turn.
         await asyncio.sleep(0)
 
-    async def _write(self, ask: _Ask, urgent: bool) -> WriteResult:
-        reply = await self._request(ask, urgent)
+    async def _write(self, unit: int, ask: _Ask, urgent: bool) -> WriteResult:
+        reply = await self._request(unit, ask, urgent)
         if not isinstance(reply, ReadFailed):
             return WriteResult.CONFIRMED
         return WriteResult.REFUSED if reply.exception_code in _NOT_CARRIED_OUT else WriteResult.UNCONFIRMED
 
-    async def _request(self, ask: _Ask, urgent: bool = False) -> ModbusPDU | ReadFailed:
+    async def _request(self, unit: int, ask: _Ask, urgent: bool = False) -> ModbusPDU | ReadFailed:
         """Ask within the deadline. A reply that comes back has passed the gate."""
+        device = self._devices[unit]
+        # Before the lock, so that a device at rest waits for nobody; behind it, for what failed meanwhile.
+        if not urgent and (resting := self._resting(device)):
+            return resting
         async with self._lock:
-            if self._retry_at_s and not urgent and asyncio.get_running_loop().time() < self._retry_at_s:
-                return ReadFailed(Failure.BACKING_OFF, self._last_failure)
-            self._requests += 1
+            if not urgent and (resting := self._resting(device)):
+                return resting
+            self._tally.requests += 1
+            device.requests += 1
             try:
-                if self._client is not None and self._gate.up and not self._gate.violation:
+                if self._client is not None and self._gate.up and not self._gate.violation and not self._free_at_s:
                     reply = await ask(self._client)
                 else:
-                    # pymodbus's own deadline holds for the request alone; this one holds for connecting as well.
-                    async with asyncio.timeout(self._timeout_s):
-                        reply = await ask(await self._connect())
+                    # pymodbus's own deadline holds for the request alone; this one holds for what comes before it too.
+                    async with asyncio.timeout(self._timeout_s + self._quiet_s):
+                        reply = await ask(await self._ready())
             except (TimeoutError, ModbusIOException, ConnectionException, OSError, RuntimeError):
                 # The last two: a connection that is lost while pymodbus writes to it.
-                return self._failed()
+                return self._failed(device)
             except BaseException:
                 # Cancelled: the answer may still come, and must not meet the next request.
-                self._drop()
+                self._leave_alone()
                 raise
             if self._gate.violation:
-                return self._failed()
-            self._gate.sent = b""
-            self._in_a_row, self._pause_s, self._retry_at_s = 0, _FIRST_PAUSE_S, 0.0
+                return self._failed(device)
+            if self._silence_s:
+                self._free_at_s = asyncio.get_running_loop().time() + self._silence_s
+            self._tally.answered()
             if reply.isError():
-                return self._excepted(reply.exception_code)
-            self._ok += 1
+                return self._excepted(device, reply.exception_code)
+            device.answered()
+            self._tally.ok += 1
+            device.ok += 1
             return reply
 
-    async def _connect(self) -> AsyncModbusTcpClient:
-        """Return a client with a connection of its own. Raises ConnectionException."""
-        if self._gate.violation:
-            self._count(Failure.PROTOCOL, self._gate.violation)
-        self._drop()
-        # A new client for each connection: what an old socket still has to say reaches nobody.
-        gate = self._gate
-        self._client = AsyncModbusTcpClient(
-            self._host,
-            port=self._port,
-            name=self.name,
-            timeout=self._timeout_s,
-            retries=0,
-            reconnect_delay=0,
-            trace_packet=gate.packet,
-            trace_connect=gate.connection,
-        )
-        if not await self._client.connect():
-            raise ConnectionException(f"no connection to {self._host}:{self._port}")
-        return self._client
+    def _resting(self, device: Tally) -> ReadFailed | None:
+        """Return the answer to a request that is not to be made now."""
+        for tally in (self._tally, device):
+            if tally.rest.until_s and asyncio.get_running_loop().time() < tally.rest.until_s:
+                return ReadFailed(Failure.BACKING_OFF, tally.last_failure)
+        return None
 
-    def _failed(self) -> ReadFailed:
-        """Count the failure of the link, give the connection up, and rest before the next attempt."""
+    async def _ready(self) -> ModbusBaseClient:
+        """Return a connected client once the line has been left alone for long enough. Raises ConnectionException."""
+        while True:
+            if self._gate.violation:
+                self._tally.failed(Failure.PROTOCOL, self._gate.violation)
+                self._leave_alone()
+            if self._client is None or not self._gate.up:
+                await self._connect()
+            wait_s = self._free_at_s - asyncio.get_running_loop().time()
+            # At least one turn of the event loop: uvloop runs timers before it reads, so what came while the loop was
+            # busy elsewhere would otherwise be heard after the next request instead of before it.
+            await asyncio.sleep(max(wait_s, 0.0))
+            if wait_s <= 0.0 and self._client is not None and self._gate.up and not self._gate.violation:
+                self._free_at_s = 0.0
+                return self._client
+
+    async def _connect(self) -> None:
+        """Connect anew. Raises ConnectionException."""
+        self._drop()
+        # A new client and gate for each connection: what an old socket still has to say reaches nobody.
         gate = self._gate
-        if gate.violation:
-            reason, detail = Failure.PROTOCOL, gate.violation
-        elif not gate.up:
-            reason, detail = Failure.DISCONNECTED, f"no connection to {self._host}:{self._port}"
+        self._client = self._line.client(self.name, self._timeout_s, gate)
+        try:
+            connected = await self._client.connect()
+        except (termios.error, ValueError):
+            # A serial port that refuses its settings.
+            connected = False
+        if not connected:
+            raise ConnectionException(f"no connection to {self._line.where}")
+        if self._line.framing is RTU:
+            # A line in an unknown state: the answer to somebody else's last request may still be under way.
+            gate.hush()
+            self._free_at_s = asyncio.get_running_loop().time() + self._quiet_s
+
+    def _failed(self, device: Tally) -> ReadFailed:
+        """Count a failure, leave the line alone, and let what failed rest before the next attempt."""
+        if self._gate.violation:
+            reason, detail = Failure.PROTOCOL, self._gate.violation
+        elif not self._gate.up:
+            reason, detail = Failure.DISCONNECTED, f"no connection to {self._line.where}"
         else:
             reason, detail = Failure.TIMEOUT, f"no whole answer within {self._timeout_s:g} s"
-        self._drop()
-        self._in_a_row += 1
         now_s = asyncio.get_running_loop().time()
-        # An urgent attempt during a pause does not prolong it: the reads would never have their turn.
-        if now_s >= self._retry_at_s:
-            self._retry_at_s = now_s + self._pause_s
-            self._pause_s = min(2.0 * self._pause_s, _LONGEST_PAUSE_S)
-        self._count(reason, detail)
+        for tally in (self._tally, device):
+            tally.failed(reason, detail)
+            tally.in_a_row += 1
+        if reason is Failure.DISCONNECTED:
+            self._tally.rest.failed(now_s)
+        else:
+            self._tally.rest.over()
+            device.rest.failed(now_s)
+        self._leave_alone()
         return ReadFailed(reason, detail)
 
-    def _excepted(self, code: int) -> ReadFailed:
+    def _excepted(self, device: Tally, code: int) -> ReadFailed:
         detail = f"exception {code:02X} {_EXCEPTION_NAMES.get(code, 'of no known name')}"
-        self._count(Failure.EXCEPTION, detail)
+        self._tally.failed(Failure.EXCEPTION, detail)
+        device.failed(Failure.EXCEPTION, detail)
+        if code == _NO_DEVICE:
+            device.in_a_row += 1
+            device.rest.failed(asyncio.get_running_loop().time())
+        else:
+            device.answered()
         return ReadFailed(Failure.EXCEPTION, detail, code)
 
-    def _count(self, reason: Failure, detail: str) -> None:
-        self._failures[reason] += 1
-        self._last_failure = f"{reason.value}: {detail}"
+    def _leave_alone(self) -> None:
+        """Let nothing that is still under way meet a later request."""
+        if self._gate.up and self._tally.in_a_row < self._line.reopen_after:
+            self._gate.hush()
+        else:
+            self._drop()
+        self._free_at_s = asyncio.get_running_loop().time() + self._quiet_s
 
     def _drop(self) -> None:
         if self._client is not None:
             self._client.close()
-        self._client, self._gate = None, _Gate()
+        self._client, self._gate = None, Gate(self._line.framing)

@@ -102,6 +102,8 @@ class Profile:
     max_read_bits: int
     max_gap: int
     """Registers nobody asked for that may be read to save a request; 0 where a gap answers with an exception."""
+    single_writes: bool = False
+    """Whether the device takes one coil or register a write and no more (FC05 and FC06)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +123,8 @@ class WriteBlock:
     address: int
     count: int
     points: tuple[Point, ...]
+    single: bool = False
+    """To be sent as a single write (FC05 or FC06)."""
 
 
 _MAX_WRITE_REGISTERS = 123
@@ -140,18 +144,22 @@ def plan_reads(points: Iterable[Point], profile: Profile) -> tuple[ReadBlock, ..
     )
 
 
-def plan_writes(points: Iterable[Point]) -> tuple[WriteBlock, ...]:
+def plan_writes(points: Iterable[Point], single: bool = False) -> tuple[WriteBlock, ...]:
     """Return the fewest write requests that set every one of `points`, by table and rising address.
 
-    A write never covers a register that nobody asked for. Raises ValueError for a point that cannot be written.
+    A write never covers a register that nobody asked for; with `single` it covers one coil or register. Raises
+    ValueError for a point that cannot be written so.
     """
     points = tuple(points)
     for point in points:
         if not point.writable:
             raise ValueError(f"{point.name} is in a table that can only be read")
+        if single and point.width > 1:
+            raise ValueError(f"{point.name} takes {point.width} registers, and its device takes one at a time")
+    limits = (1, 1) if single else (_MAX_WRITE_BITS, _MAX_WRITE_REGISTERS)
     return tuple(
-        WriteBlock(first.table, first.address, end - first.address, members)
-        for first, end, members in _runs(points, _MAX_WRITE_BITS, _MAX_WRITE_REGISTERS, 0)
+        WriteBlock(first.table, first.address, end - first.address, members, single)
+        for first, end, members in _runs(points, *limits, 0)
     )
 
 
@@ -216,6 +224,7 @@ class _Head(_Sheet):
     max_read_registers: int = Field(ge=1, le=125)
     max_read_bits: int = Field(ge=1, le=2000)
     max_gap: int = Field(ge=0, le=124)
+    single_writes: bool = False
     point: dict[_Name, Any] = Field(min_length=1)
 
 
@@ -274,7 +283,7 @@ def parse_profile(name: str, text: str) -> Profile:
     if problems or head is None:
         raise ProfileError(name, tuple(problems))
     limits = (head.max_read_registers, head.max_read_bits, head.max_gap)
-    return Profile(name, head.title, MappingProxyType(points), *limits)
+    return Profile(name, head.title, MappingProxyType(points), *limits, head.single_writes)
 
 
 def _validated(sheet: type[_SheetT], raw: object, where: str, problems: list[Problem]) -> _SheetT | None:

@@ -17,7 +17,9 @@ from pymodbus.pdu.device import ModbusDeviceIdentification
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
-from drivers.link import DeviceIdentity, Failure, Link, ReadFailed, ReadOk
+from drivers.health import DeviceState, Failure
+from drivers.line import TcpLine
+from drivers.link import DeviceIdentity, Link, ReadFailed, ReadOk
 from drivers.profile import ReadBlock, Table
 from drivers.reading import WriteResult
 
@@ -39,7 +41,7 @@ async def _nothing_unhandled() -> AsyncIterator[None]:
 
 @asynccontextmanager
 async def _link(port: int, timeout_s: float = _PLENTY_S) -> AsyncIterator[Link]:
-    link = Link("bus", "127.0.0.1", port, timeout_s, lambda: _NOW_S)
+    link = Link("bus", TcpLine("127.0.0.1", port), timeout_s, lambda: _NOW_S)
     try:
         yield link
     finally:
@@ -48,7 +50,8 @@ async def _link(port: int, timeout_s: float = _PLENTY_S) -> AsyncIterator[Link]:
 
 def _forget_pause(link: Link) -> None:
     """Let the link try again at once, as after its pause."""
-    link._retry_at_s = 0.0
+    for tally in (link._tally, *link._devices.values()):
+        tally.rest.until_s = 0.0
 
 
 # --- the real pymodbus server ---------------------------------------------------------------------------------------
@@ -99,6 +102,17 @@ async def test_writes_arrive_and_are_confirmed() -> None:
         assert await link.write_registers(1, 4, [10, 65535]) is WriteResult.CONFIRMED
         assert (await server.async_getValues(1, 1, 0, 16))[2:7] == [False, True, False, True, False]
         assert await server.async_getValues(1, 3, 3, 4) == [7, 10, 65535, 7]
+
+
+async def test_single_writes_arrive_and_are_confirmed() -> None:
+    """FC05 and FC06 reach the device too, one coil or register each."""
+    async with _plant() as (server, port), _link(port) as link:
+        assert await link.write_bits(1, 3, [1], single=True) is WriteResult.CONFIRMED
+        assert await link.write_registers(1, 4, [65535], single=True) is WriteResult.CONFIRMED
+        assert (await server.async_getValues(1, 1, 0, 16))[2:6] == [False, True, False, False]
+        assert await server.async_getValues(1, 3, 3, 3) == [7, 65535, 7]
+        with pytest.raises(ValueError, match="too many values"):
+            await link.write_bits(1, 3, [1, 0], single=True)
 
 
 async def test_the_device_says_what_it_is() -> None:
@@ -227,6 +241,7 @@ _WRONG_READS: dict[str, Callable[[bytes], bytes]] = {
     "exception with more": lambda r: _frame(r, b"\x84\x02\x00"),
     "no function code": lambda r: _frame(r, b""),
     "garbage": lambda _: bytes(range(200, 240)),
+    "more at once than any frame holds": lambda r: b"\x00" * 300 + _good(r),
     "text": lambda _: b"HTTP/1.1 400 Bad Request\r\n\r\n",
 }
 
@@ -278,6 +293,27 @@ async def test_a_wrong_echo_confirms_nothing(name: str) -> None:
         assert (link.health.protocol, link.health.ok) == (1, 0)
 
 
+@pytest.mark.parametrize(
+    "answer",
+    [
+        b"\x05\x00\x04\xff\x00",
+        b"\x05\x00\x03\x00\x00",
+        b"\x05\x00\x03\xff\x01",
+        b"\x0f\x00\x03\x00\x01",
+        b"\x06\x00\x03\xff\x00",
+        b"\x05\x00\x03\xff",
+    ],
+)
+async def test_an_echo_of_a_single_write_is_held_to_its_value(answer: bytes) -> None:
+    """FC05 and FC06 echo the whole request (Modbus Application Protocol V1.1b3, 6.5 and 6.6), value included."""
+    async with _Rogue(lambda request: [(0.0, _frame(request, answer))]) as rogue, _link(rogue.port) as link:
+        assert await link.write_bits(1, 3, [1], single=True) is WriteResult.UNCONFIRMED
+        register = b"\x06" + answer[1:3] + b"\x12\x35"
+        answer = register
+        assert await link.write_registers(1, 3, [0x1234], urgent=True, single=True) is WriteResult.UNCONFIRMED
+        assert (link.health.protocol, link.health.ok) == (2, 0)
+
+
 async def test_an_echo_of_registers_is_held_to_address_and_count() -> None:
     """FC16's echo carries address and count (Modbus Application Protocol V1.1b3, 6.12), and both are held to it."""
     answers = iter([b"\x10\x00\x04\x00\x02", b"\x10\x00\x03\x00\x01", b"\x06\x00\x03\x00\x02", b"\x10\x00\x03\x00\x02"])
@@ -286,7 +322,7 @@ async def test_an_echo_of_registers_is_held_to_address_and_count() -> None:
     assert results == [WriteResult.UNCONFIRMED] * 3 + [WriteResult.CONFIRMED]
 
 
-@pytest.mark.parametrize("code", range(256))
+@pytest.mark.parametrize("code", [code for code in range(256) if code != 0x0B])
 async def test_every_exception_code(code: int) -> None:
     """An exception answers the request, whatever its code. Only those that come before the device acts are REFUSED."""
     async with (
@@ -300,6 +336,24 @@ async def test_every_exception_code(code: int) -> None:
         assert refused is (WriteResult.REFUSED if code in (1, 2, 3, 6, 10) else WriteResult.UNCONFIRMED)
         assert await link.identify(1) is None
         assert (link.health.exceptions, link.health.ok, rogue.connections) == (3, 0, 1)
+
+
+async def test_a_gateway_that_finds_no_device_lets_that_device_rest() -> None:
+    """Exception 0B costs the gateway's own time-out each time; the other devices behind it are asked as ever."""
+
+    def answer(request: bytes) -> _Steps:
+        return [(0.0, _frame(request, bytes((request[7] | 0x80, 0x0B))) if request[6] == 2 else _good(request))]
+
+    async with _Rogue(answer) as rogue, _link(rogue.port) as link:
+        silent = await link.read(2, _BLOCK)
+        assert isinstance(silent, ReadFailed) and silent.exception_code == 0x0B
+        resting = await link.read(2, _BLOCK)
+        assert isinstance(resting, ReadFailed) and resting.reason is Failure.BACKING_OFF
+        assert isinstance(await link.read(1, _BLOCK), ReadOk)
+        assert await link.write_bits(2, 0, [0], urgent=True) is WriteResult.UNCONFIRMED
+        device = link.device_health(2)
+        assert (device.state, device.resting, device.exceptions) == (DeviceState.NEVER_SEEN, True, 2)
+        assert (link.health.consecutive_failures, rogue.connections) == (0, 1)
 
 
 async def test_exceptions_are_named() -> None:
@@ -431,17 +485,17 @@ async def test_the_pause_doubles_to_ten_seconds_and_ends_with_success() -> None:
                 _forget_pause(link)
                 failed = await link.read(1, _BLOCK)
                 assert isinstance(failed, ReadFailed) and failed.reason is Failure.DISCONNECTED
-                pauses.append(link._retry_at_s - loop.time())
+                pauses.append(link._tally.rest.until_s - loop.time())
             assert pauses == pytest.approx([0.5, 1.0, 2.0, 4.0, 8.0, 10.0, 10.0], abs=0.1)
             assert (link.health.disconnects, link.health.consecutive_failures) == (7, 7)
             async with _Rogue(lambda request: [(0.0, _good(request))]) as rogue:
-                link._port = rogue.port
+                link._line = TcpLine("127.0.0.1", rogue.port)
                 _forget_pause(link)
                 assert isinstance(await link.read(1, _BLOCK), ReadOk)
-                link._port = port
+                link._line = TcpLine("127.0.0.1", port)
                 rogue.answer = lambda _: [(0.0, None)]
                 await link.read(1, _BLOCK)
-                assert link._retry_at_s - loop.time() == pytest.approx(0.5, abs=0.1)
+                assert link._tally.rest.until_s - loop.time() == pytest.approx(0.5, abs=0.1)
 
 
 async def test_an_urgent_write_is_tried_during_a_pause_and_does_not_prolong_it() -> None:
@@ -449,15 +503,15 @@ async def test_an_urgent_write_is_tried_during_a_pause_and_does_not_prolong_it()
     with _closed_port() as port:
         async with _link(port) as link:
             await link.read(1, _BLOCK)
-            retry_at_s = link._retry_at_s
+            retry_at_s = link._tally.rest.until_s
             assert await link.write_bits(1, 0, [0]) is WriteResult.UNCONFIRMED
             assert link.health.requests == 1
             for _ in range(3):
                 assert await link.write_bits(1, 0, [0], urgent=True) is WriteResult.UNCONFIRMED
                 assert await link.write_registers(1, 0, [0], urgent=True) is WriteResult.UNCONFIRMED
-            assert (link.health.requests, link._retry_at_s) == (7, retry_at_s)
+            assert (link.health.requests, link._tally.rest.until_s) == (7, retry_at_s)
             async with _Rogue(lambda request: [(0.0, _good(request))]) as rogue:
-                link._port = rogue.port
+                link._line = TcpLine("127.0.0.1", rogue.port)
                 assert await link.write_bits(1, 0, [0], urgent=True) is WriteResult.CONFIRMED
                 assert isinstance(await link.read(1, _BLOCK), ReadOk)
 
