@@ -1,14 +1,16 @@
 """The site file: read, and every error in it told at once with key path, what was got, expected and perhaps meant."""
 
-import difflib
 import hashlib
 import tomllib
 from collections.abc import Iterator, Mapping
-from typing import Any, get_args
+from dataclasses import dataclass, fields
+from types import NoneType, UnionType
+from typing import Annotated, Any, Union, get_args, get_origin
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, TypeAdapter, ValidationError
 
-from daemon.site import Plant, Site, Way, point_refs, signals_of
+from daemon.site import Plant, Site
+from daemon.site_checks import Standing, check_site, nearest
 from drivers.profile import Problem, Profile
 
 
@@ -22,130 +24,147 @@ class SiteError(Exception):
         self.problems = problems
 
 
-def parse_site(text: str, profiles: Mapping[str, Profile]) -> Plant:
-    """Parse the text of a site file.
+@dataclass(frozen=True, slots=True)
+class Inspected:
+    """What became of a site file."""
 
-    Raises SiteError with every problem in it: TOML syntax alone, else keys and values, else cross references.
+    plant: Plant | None
+    """None when there are problems."""
+    standing: Standing | None
+    """What can be gone by all the same; None when the text is not TOML."""
+    problems: tuple[Problem, ...]
+
+
+def parse_site(text: str, profiles: Mapping[str, Profile]) -> Plant:
+    """Parse the text of a site file. Raises SiteError with every problem in it."""
+    found = inspect_site(text, profiles)
+    if found.plant is None:
+        raise SiteError(found.problems)
+    return found.plant
+
+
+def inspect_site(text: str, profiles: Mapping[str, Profile]) -> Inspected:
+    """Return what the text of a site file says, and all that is wrong with it.
+
+    Parts that are right by themselves are checked against each other even when others are wrong.
     """
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise SiteError((Problem("site file", "text that is not TOML", "TOML 1.0", str(error)),)) from error
+        return Inspected(None, None, (Problem("site file", "text that is not TOML", "TOML 1.0", str(error)),))
+    site: Site | None = None
+    problems: list[Problem] = []
     try:
         site = Site.model_validate(raw)
+        parts = {key: getattr(site, key) for key in Site.model_fields}
     except ValidationError as error:
-        raise SiteError(tuple(_explain(error))) from error
-    problems = tuple(_cross_check(site, profiles))
-    if problems:
-        raise SiteError(problems)
+        problems += explain(error, Site)
+        parts = {key: _right_parts(key, raw.get(key)) for key in Site.model_fields}
+    names = {key: () for key in Site.model_fields if _is_table(key)} | {
+        key: tuple(value) if isinstance(value, dict) else () for key, value in raw.items()
+    }
+    kept = {field.name for field in fields(Standing)} & parts.keys()
+    standing = Standing(profiles=profiles, names=names, **{key: parts[key] for key in kept})
+    problems += check_site(standing)
+    if site is None or problems:
+        return Inspected(None, standing, tuple(problems))
     points = {
         f"{name}.{point.name}": point
         for name, device in site.device.items()
         for point in profiles[device.profile].points.values()
     }
-    return Plant(site, points, hashlib.sha256(site.model_dump_json().encode()).hexdigest())
+    digest = hashlib.sha256(site.model_dump_json().encode()).hexdigest()
+    return Inspected(Plant(site, points, digest), standing, ())
 
 
-def _cross_check(site: Site, profiles: Mapping[str, Profile]) -> Iterator[Problem]:
-    for name, device in site.device.items():
-        if device.bus not in site.bus:
-            yield Problem(f"device.{name}.bus", repr(device.bus), "a bus of this file", _nearest(device.bus, site.bus))
-        if device.profile not in profiles:
-            hint = _nearest(device.profile, profiles)
-            yield Problem(f"device.{name}.profile", repr(device.profile), "a device profile", hint)
-    yield from _check_points(site, profiles)
-    yield from _check_signals(site, profiles)
-    for name, injector in site.injector.items():
-        if injector.tank not in site.tank:
-            hint = _nearest(injector.tank, site.tank)
-            yield Problem(f"injector.{name}.tank", repr(injector.tank), "a tank of this file", hint)
-    for name, tank in site.tank.items():
-        if tank.low_l >= tank.volume_l:
-            yield Problem(f"tank.{name}.low_l", f"{tank.low_l:g}", f"less than the tank's {tank.volume_l:g} L")
-    for name, block in site.block.items():
-        if block.flow_m3_h < site.main.min_flow_m3_h:
-            got = f"a block flow of {block.flow_m3_h:.2f} m3/h"
-            yield Problem(f"block.{name}", got, f"at least main.min_flow_m3_h = {site.main.min_flow_m3_h:g}")
-    if site.main.max_pressure_kpa <= site.main.min_pressure_kpa:
-        got = f"{site.main.max_pressure_kpa:g}"
-        yield Problem("main.max_pressure_kpa", got, f"more than min_pressure_kpa = {site.main.min_pressure_kpa:g}")
+def _is_table(key: str) -> bool:
+    """Return whether a section of the site holds many parts by name."""
+    return get_origin(Site.model_fields[key].annotation) is dict
 
 
-def _check_points(site: Site, profiles: Mapping[str, Profile]) -> Iterator[Problem]:
-    taken: dict[str, str] = {}
-    for where, ref, way in point_refs(site):
-        device_name, _, point_name = ref.partition(".")
-        device = site.device.get(device_name)
-        if device is None:
-            yield Problem(where, repr(ref), "a point of a device of this file", _nearest(device_name, site.device))
+def _right_parts(key: str, raw: Any) -> Any:
+    """Return those parts of one section that are right by themselves: a dict of a table, else the part or None."""
+    annotation: Any = Site.model_fields[key].annotation
+    validate = TypeAdapter[Any](annotation).validate_python
+    right: dict[str, Any] = {}
+    items = [{name: part} for name, part in raw.items()] if isinstance(raw, dict) else []
+    for item in items if _is_table(key) else [raw]:
+        try:
+            found = validate(item)
+        except ValidationError:
             continue
-        profile = profiles.get(device.profile)
-        if profile is None:
-            continue
-        point = profile.points.get(point_name)
-        if point is None:
-            hint = _nearest(point_name, profile.points)
-            yield Problem(where, repr(ref), f"a point of profile {device.profile}", hint)
-            continue
-        if way is Way.OUT and not point.writable:
-            yield Problem(where, repr(ref), "an output; this point can only be read")
-        if way is Way.IN and point.writable:
-            yield Problem(where, repr(ref), "an input that no other master can write; this point is writable")
-        if ref in taken:
-            yield Problem(where, repr(ref), f"a point of its own; {taken[ref]} uses it already")
-        taken[ref] = where
+        if not _is_table(key):
+            return found
+        right |= found
+    return right if _is_table(key) else None
 
 
-def _check_signals(site: Site, profiles: Mapping[str, Profile]) -> Iterator[Problem]:
-    """Yield signals whose scale does not fit what their point carries."""
-    for where, signal in signals_of(site):
-        device_name, _, point_name = signal.point.partition(".")
-        device = site.device.get(device_name)
-        profile = profiles.get(device.profile) if device else None
-        point = profile.points.get(point_name) if profile else None
-        if point is None:
-            continue
-        if point.signal is not None and signal.at_low is None:
-            yield Problem(where, "no at_low and at_high", f"them: the point carries {point.unit}, not a quantity")
-        if point.signal is None and signal.at_low is not None:
-            yield Problem(where, "at_low and at_high", "none: the point is not a transmitter's signal")
-        if point.counter_bits is None and signal.per_count is not None:
-            yield Problem(where, "per_count", "none: the point does not count")
-
-
-def _explain(error: ValidationError) -> Iterator[Problem]:
+def explain(error: ValidationError, model: type[BaseModel], at: str = "") -> Iterator[Problem]:
+    """Yield the problems that `model` found in what lies under the key path `at`."""
     for item in error.errors(include_url=False):
-        where = ".".join(str(part) for part in item["loc"]) or "site file"
+        loc, context = item["loc"], item.get("ctx", {})
+        path, _ = _follow(model, loc)
+        where = ".".join((at, *path) if at else path)
         if item["type"] == "extra_forbidden":
-            known = _keys_at(item["loc"][:-1])
-            yield Problem(where, "a key nobody knows", "a key of this section", _nearest(str(item["loc"][-1]), known))
+            section = _members(_follow(model, loc[:-1])[1])[0]
+            hint = nearest(str(loc[-1]), section.model_fields)
+            yield Problem(where, "a key nobody knows", "a key of this section", hint)
         elif item["type"] == "missing":
-            yield Problem(where, "nothing", "a value: the plant needs it and it has no default")
+            yield Problem(where, "nothing", "a value: it is needed and has no default")
+        elif item["type"] in ("union_tag_invalid", "union_tag_not_found"):
+            kinds = [kind for member in _members(_follow(model, loc)[1]) for kind in _kinds(member)]
+            got, hint = repr(context["tag"]) if "tag" in context else "nothing", ""
+            if "tag" in context:
+                hint = nearest(str(context["tag"]), kinds)
+            yield Problem(f"{where}.kind", got, f"one of {', '.join(kinds)}", hint)
+        elif item["type"] in ("model_type", "dict_type", "model_attributes_type"):
+            yield Problem(where, repr(item["input"]), "a section with keys of its own")
+        elif item["type"] == "too_short":
+            yield Problem(where, f"{context['actual_length']} that can be used", f"at least {context['min_length']}")
         else:
-            yield Problem(where, repr(item["input"]), item["msg"].removeprefix("Value error, "))
+            given = item["input"]
+            got = f"the keys {', '.join(given)}" if isinstance(given, dict) else repr(given)
+            yield Problem(where, got, _wanted(item["msg"]))
 
 
-def _keys_at(loc: tuple[int | str, ...]) -> tuple[str, ...]:
-    """Return the keys that the section at `loc` knows, by walking the models' own annotations."""
-    model: Any = Site
+def _wanted(message: str) -> str:
+    """Return what pydantic's message says was expected."""
+    message = message.removeprefix("Value error, ").removeprefix("Input should be ")
+    return message.replace("String should match pattern", "text of the pattern")
+
+
+def _follow(model: Any, loc: tuple[int | str, ...]) -> tuple[tuple[str, ...], Any]:
+    """Return the key path of pydantic's `loc`, which names a part's kind besides, and what is found there."""
+    path: list[str] = []
     for step in loc:
-        if not (isinstance(model, type) and issubclass(model, BaseModel)):
-            model = _inner(model)
-            continue
-        field = model.model_fields.get(str(step))
-        model = field.annotation if field else None
-    model = model if isinstance(model, type) else None
-    return tuple(model.model_fields) if model and issubclass(model, BaseModel) else ()
+        members = _members(model)
+        if len(members) > 1:
+            model = next((member for member in members if step in _kinds(member)), None)
+        elif step != "[key]":
+            path.append(str(step))
+            model = _inside(members[0], step)
+    return tuple(path), model
 
 
-def _inner(annotation: Any) -> Any:
-    """Return what a dict's values or a tuple's items are."""
-    arguments = [argument for argument in get_args(annotation) if argument is not Ellipsis]
+def _members(annotation: Any) -> tuple[Any, ...]:
+    """Return what an annotation allows, without its marks and None."""
+    while get_origin(annotation) is Annotated:
+        annotation = get_args(annotation)[0]
+    if get_origin(annotation) in (Union, UnionType):
+        return tuple(member for part in get_args(annotation) if part is not NoneType for member in _members(part))
+    return (annotation,)
+
+
+def _kinds(model: Any) -> tuple[str, ...]:
+    """Return the `kind` that a part of one kind has."""
+    field = getattr(model, "model_fields", {}).get("kind")
+    return get_args(field.annotation) if field else ()
+
+
+def _inside(kind: Any, step: int | str) -> Any:
+    """Return what is found at one step inside: a model's field, a dict's value, a tuple's item."""
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        field = kind.model_fields.get(str(step))
+        return field.annotation if field else None
+    arguments = [argument for argument in get_args(kind) if argument is not Ellipsis]
     return arguments[-1] if arguments else None
-
-
-def _nearest(word: str, known: Mapping[str, object] | tuple[str, ...]) -> str:
-    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.5)
-    if close:
-        return f"Nearest known: {close[0]}"
-    return f"Known: {', '.join(sorted(known))}" if known else ""
