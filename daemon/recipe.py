@@ -10,7 +10,7 @@ class LinePath:
     """The water's way from the injection point to a block's emitters, as mean volumes at the block's own flow."""
 
     main_l: float
-    """Pipe with nothing drawn off along it: pure delay."""
+    """Pipe with nothing drawn off along it, the block's share of the shared main included: pure delay."""
     submain_l: float
     """Submain volume: its equal laterals draw the flow down along it."""
     lateral_l: float
@@ -29,9 +29,13 @@ class BlockPlan:
     area_ha: float
     share: float
     """Part of the shift's flow, 0 to 1; the shares sum to 1."""
+    share_accuracy_pct: float
+    """k = 2 of the share: with one main meter the split is computed, not measured."""
+    drains: bool
+    """Whether its pipes run empty once the pressure is gone."""
     path: LinePath
-    planned_mg: Mapping[str, int]
-    """Nutrient to milligrams for the whole block."""
+    planned_mg: Mapping[str, Mapping[str, int]]
+    """Channel and nutrient to milligrams for the whole block."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +50,12 @@ class ChannelPlan:
     """Litres of stock solution to inject."""
     ratio: float
     """Litres of stock to a litre of water."""
+    after: str
+    """The channel that must be done first; empty for none."""
+    rinse_l: float
+    """Clear water that must follow that one's last litre."""
+    hose_l: float
+    """What the hose to the main holds: it enters first."""
     nutrients_g_l: Mapping[str, float]
     strength_accuracy_pct: float
     ec_rise_ms_cm: float
@@ -61,8 +71,11 @@ class Recipe:
     shift: str
     flow_m3_h: float
     """Expected flow with all valves of the shift open."""
+    main_l: float
+    """Water in the shared main."""
     prewet_l: float
     inject_l: float
+    """Water of the whole of INJECT, rinses between channels included."""
     flush_l: float
     """Water after the last injected litre before the path counts as flushed."""
     water_l: float

@@ -5,9 +5,11 @@ or the record cannot be used.
 """
 
 import argparse
+import json
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from daemon.cli import client, plant
 
@@ -32,12 +34,44 @@ def _demo(arguments: argparse.Namespace) -> int:
     return demo.main(arguments)
 
 
+def _add_schema(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", nargs="?", choices=("site", "decisions"), default="site", help="of which file")
+
+
+def _schema(arguments: argparse.Namespace) -> int:
+    from types import GenericAlias
+
+    from pydantic import BaseModel, ConfigDict, Field, create_model
+    from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
+    from pydantic_core.core_schema import DictSchema
+
+    from daemon.decisions import KINDS
+    from daemon.site import Site
+
+    class Closed(GenerateJsonSchema):
+        """A table of names takes no name of another form."""
+
+        def dict_schema(self, schema: DictSchema) -> JsonSchemaValue:
+            made = super().dict_schema(schema)
+            return {**made, "additionalProperties": False} if "patternProperties" in made else made
+
+    kinds: dict[str, Any] = {
+        kind: (GenericAlias(dict, (str, model)), Field({}, description=model.__doc__)) for kind, model in KINDS.items()
+    }
+    decisions = create_model("Decisions", __config__=ConfigDict(extra="forbid"), __doc__="What people decide.", **kinds)
+    models: dict[str, type[BaseModel]] = {"site": Site, "decisions": decisions}
+    content = models[arguments.file].model_json_schema(schema_generator=Closed)
+    print(json.dumps({"$schema": Closed.schema_dialect, **content}, indent=2))
+    return 0
+
+
 _COMMANDS = (
     _Command("check", "read a site file and say all that is wrong with it", plant.add_check, plant.check),
+    _Command("schema", "print the JSON Schema of the site file or the decisions, for editors", _add_schema, _schema),
     _Command("sim", "run the simulated plant alone", plant.add_sim, plant.sim),
     _Command("run", "run the daemon", plant.add_run, plant.run),
     _Command("status", "show what the newest scan saw", client.add_status, client.status),
-    _Command("start", "start a program's shift, or go on with a held one", client.add_start, client.start),
+    _Command("start", "start shifts by their programs, or go on with a held one", client.add_start, client.start),
     _Command("hold", "hold the run: fertiliser off, water on for a bounded time", client.add_folder, client.hold),
     _Command("stop", "stop fertiliser, or everything", client.add_stop, client.stop),
     _Command("reset", "clear what an operator may clear; starts nothing", client.add_folder, client.reset),

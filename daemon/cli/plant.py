@@ -5,6 +5,7 @@ import asyncio
 import os
 import signal
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 import uvloop
@@ -12,41 +13,65 @@ import uvloop
 from daemon.cli.client import add_folder
 from daemon.cli.errors import InputError
 from daemon.clock import Clock, RealClock, ScaledClock
+from daemon.decisions import KINDS
+from daemon.planning.review import Decided, check_decisions, parse_decisions
 from daemon.site import Plant
-from daemon.site_file import SiteError, parse_site
-from drivers.profile import load_profiles
+from daemon.site_file import Inspected, inspect_site
+from drivers.profile import Problem, load_profiles
 
 _MOST_SPEED = 10_000.0
 
 
 def read_plant(file: Path) -> Plant:
     """Return the plant of a site file. Raises InputError with all that is wrong with it."""
+    found = _inspected(file)
+    if found.plant is None:
+        raise InputError(_told(file, found.problems))
+    return found.plant
+
+
+def _inspected(file: Path) -> Inspected:
+    return inspect_site(_text(file), load_profiles())
+
+
+def _text(file: Path) -> str:
     try:
-        text = file.read_text("utf-8")
+        return file.read_text("utf-8")
     except FileNotFoundError:
         raise InputError(f"{file}: no such file. A site to start from: shiftwright demo --copy DIR") from None
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{file}: cannot be read ({error}); expected a TOML file in UTF-8") from None
-    try:
-        return parse_site(text, load_profiles())
-    except SiteError as error:
-        count = len(error.problems)
-        raise InputError(f"{file}: {count} error{'s' if count > 1 else ''}\n{error}") from None
+
+
+def _told(file: Path, problems: Sequence[Problem]) -> str:
+    return "\n".join((f"{file}: {len(problems)} error{'s' if len(problems) > 1 else ''}", *map(str, problems)))
 
 
 def add_check(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of check."""
     parser.add_argument("site", type=Path, help="the site file")
+    parser.add_argument("--decisions", type=Path, metavar="FILE", help="check the decisions of this TOML file as well")
 
 
 def check(arguments: argparse.Namespace) -> int:
-    """Read the site file, and say all that is wrong with it at once. Touches nothing else."""
-    plant = read_plant(arguments.site)
-    site = plant.site
+    """Read the site file, and the decisions, and say all that is wrong with them at once. Touches nothing else."""
+    found = _inspected(arguments.site)
+    told = [_told(arguments.site, found.problems)] if found.problems else []
+    decided = Decided({}, frozenset(), ())
+    if arguments.decisions is not None:
+        decided = parse_decisions(_text(arguments.decisions))
+        problems = (*decided.problems, *check_decisions(found, decided))
+        told += [_told(arguments.decisions, problems)] if problems else []
+    if told or found.plant is None:
+        raise InputError("\n".join(told))
+    site = found.plant.site
     print(
         f"{arguments.site}: {site.site.name}, {len(site.block)} block(s), {len(site.injector)} injection channel(s), "
-        f"{len(site.device)} devices on {len(site.bus)} bus(es). No errors."
+        f"{len(site.device)} device(s) on {len(site.bus)} bus(es). No errors."
     )
+    if arguments.decisions is not None:
+        counts = ", ".join(f"{len(decided.names(model))} of {kind}" for kind, model in KINDS.items())
+        print(f"{arguments.decisions}: {counts}. No errors.")
     return 0
 
 

@@ -7,8 +7,8 @@ times the harmonic number of its outlets, in litres of the pipe's own inflow. Th
 
 import math
 
+from daemon.equipment import Block, MainLine, Pipe
 from daemon.recipe import LinePath
-from daemon.site import Block, Pipe
 
 _EULER_GAMMA = 0.5772156649015329
 
@@ -25,9 +25,17 @@ def harmonic(n: int) -> float:
     return math.log(n) + _EULER_GAMMA + 1.0 / (2.0 * n)
 
 
-def line_path(block: Block) -> LinePath:
-    """Return the way from the injection point to the block's emitters, in litres at the block's own flow."""
-    main_l = sum(map(pipe_volume_l, block.main))
+def shared_main_l(main: MainLine) -> float:
+    """Return what the shared main holds, in litres."""
+    return sum(map(pipe_volume_l, main.pipes))
+
+
+def line_path(block: Block, shared_l: float = 0.0) -> LinePath:
+    """Return the way from the injection point to the block's emitters, in litres at the block's own flow.
+
+    `shared_l` is the block's part of the shared main: by its share of the flow, for that share passes it meanwhile.
+    """
+    main_l = shared_l + sum(map(pipe_volume_l, block.pipes))
     submain_l = pipe_volume_l(block.submain)
     lateral_l = pipe_volume_l(block.lateral) * block.submain.laterals
     transit_l = main_l + submain_l * harmonic(block.submain.laterals) + lateral_l * harmonic(block.lateral.emitters)

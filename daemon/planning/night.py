@@ -1,13 +1,17 @@
 """From what people decided to the recipe of a run, with every check and its reason."""
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import TypeVar
 
-from daemon.decisions import Decision, Program, Shift, Stock
-from daemon.hydraulics.pipes import line_path
+from daemon.decisions import BlockState, Decision, Injection, Program, Shift, Stock
+from daemon.hydraulics.pipes import line_path, shared_main_l
+from daemon.planning.channels import ChannelDose, plan_channel
+from daemon.planning.checks import Check, PlanError, refused
 from daemon.recipe import BlockPlan, ChannelPlan, Recipe
-from daemon.site import Plant
+from daemon.site import Plant, Site
 from daemon.units import milligrams
 
 Decisions = Mapping[tuple[str, str], Decision]
@@ -15,19 +19,10 @@ Decisions = Mapping[tuple[str, str], Decision]
 
 Kind = TypeVar("Kind", bound=Decision)
 
-_STRONG_LINE_G_L = 2.0
-"""More product than this in drip water warns (common practice, no source)."""
 _MIX_LOSS = 0.96
 """Salts together conduct a little less than their sum; computed with PHREEQC (DEVELOPERS.md, domain sheet)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """One thing the plan was checked for."""
-
-    what: str
-    passed: bool
-    reason: str
+_LEAST_SPLIT_PCT = 10.0
+"""With one main meter the split between blocks is not known better (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,119 +33,190 @@ class Plan:
     checks: tuple[Check, ...]
 
 
-class PlanError(Exception):
-    """The run cannot be planned. Says every reason and what to do."""
-
-    code = "plan.refused"
-
-    def __init__(self, checks: tuple[Check, ...]) -> None:
-        super().__init__("; ".join(check.reason for check in checks if not check.passed))
-        self.checks = checks
-
-
-def plan_run(plant: Plant, decisions: Decisions, program_key: str, run: str) -> Plan:
-    """Return the recipe of one run of a program.
+def plan_run(plant: Plant, decisions: Decisions, program_key: str, run: str, today: date) -> Plan:
+    """Return the recipe of one run of a program on the site's day `today`.
 
     Raises PlanError with every failed check.
     """
-    program = _find(decisions, Program, program_key)
-    shift = _find(decisions, Shift, program.shift)
-    stock = _find(decisions, Stock, program.stock)
     site = plant.site
-    unknown = [name for name in shift.blocks if name not in site.block]
-    if unknown:
-        raise PlanError((Check("blocks", False, f"shift {program.shift} names blocks the site lacks: {unknown}"),))
-    twice = sorted({name for name in shift.blocks if shift.blocks.count(name) > 1})
+    program = _find(decisions, Program, program_key)
+    areas_ha = _areas_in_use(site, decisions, program.shift, today)
+    blocks = {name: site.block[name] for name in areas_ha}
+    flow_m3_h = sum(block.flow_m3_h for block in blocks.values())
+    stocks = [_stock_of(site, decisions, injection) for injection in program.injections]
+    doses = [
+        plan_channel(site, channel, injection, stock, sum(areas_ha.values()), flow_m3_h)
+        for injection, (channel, stock) in zip(program.injections, stocks, strict=True)
+    ]
+    twice = {dose.channel for dose in doses if [d.channel for d in doses].count(dose.channel) > 1}
     if twice:
-        raise PlanError((Check("blocks", False, f"shift {program.shift} names blocks twice: {twice}"),))
-    channel = next((name for name, injector in site.injector.items() if injector.tank == stock.tank), None)
-    if channel is None:
-        raise PlanError(
-            (Check("injector", False, f"no injector draws from tank {stock.tank} of stock {program.stock}"),)
-        )
-    strength_g_l = stock.nutrients_g_l.get(program.nutrient)
-    if strength_g_l is None:
-        reason = f"stock {program.stock} holds no {program.nutrient}; it holds {', '.join(stock.nutrients_g_l)}"
-        raise PlanError((Check("nutrient", False, reason),))
+        raise refused("injector", f"program {program_key} injects twice with injector {', '.join(sorted(twice))}")
 
-    blocks = [site.block[name] for name in shift.blocks]
-    flow_m3_h = sum(block.flow_m3_h for block in blocks)
-    area_ha = sum(block.area_ha for block in blocks)
-    stock_l = program.dose_kg_ha * area_ha * 1000.0 / strength_g_l
-    paths = {name: line_path(site.block[name]) for name in shift.blocks}
-    shares = {name: site.block[name].flow_m3_h / flow_m3_h for name in shift.blocks}
-    transit_l = max(paths[name].transit_l / shares[name] for name in shift.blocks)
-    inject_l = program.inject_m3 * 1000.0
+    shares = {name: block.flow_m3_h / flow_m3_h for name, block in blocks.items()}
+    main_l = shared_main_l(site.main)
+    paths = {name: line_path(block, shares[name] * main_l) for name, block in blocks.items()}
+    transit_l = max(paths[name].transit_l / shares[name] for name in blocks)
+    in_turn = program.order == "in_turn"
+    rinse_l = transit_l if in_turn else 0.0
+    inject_l = _water_of(doses, rinse_l, in_turn)
+    flush_l = transit_l * site.limits.flush_factor if doses else 0.0
     water_l = program.water_m3 * 1000.0
-    flush_l = transit_l * site.limits.flush_factor
     prewet_l = water_l - inject_l - flush_l
-    ratio = stock_l / inject_l
-    injector = site.injector[channel]
-    rate_l_h = ratio * flow_m3_h * 1000.0
-    line_g_l = ratio * stock.product_g_l
-    low_l_h, high_l_h = injector.curve[0][1], injector.curve[-1][1]
-    least_m3 = (transit_l + inject_l + flush_l) / 1000.0
-
     checks = (
-        Check(
-            "pre-wet",
-            prewet_l >= transit_l,
-            f"pre-wet {prewet_l / 1000.0:.1f} m3 must reach the outermost emitter ({transit_l / 1000.0:.1f} m3): "
-            f"this program needs at least {least_m3:.1f} m3 of water",
-        ),
-        Check(
-            "injector range",
-            low_l_h <= rate_l_h <= high_l_h,
-            f"{rate_l_h:.0f} L/h of stock must lie within injector {channel}'s calibrated "
-            f"{low_l_h:.0f} to {high_l_h:.0f} L/h",
-        ),
-        Check(
-            "tank size",
-            stock_l + site.tank[stock.tank].low_l <= site.tank[stock.tank].volume_l,
-            f"{stock_l:.0f} L of stock must fit tank {stock.tank} above its low level",
-        ),
-        Check(
-            "line strength",
-            True,
-            f"{line_g_l:.2f} g of product a litre in the line"
-            + (f": strong, over {_STRONG_LINE_G_L:g} g/L" if line_g_l > _STRONG_LINE_G_L else ""),
-        ),
+        *_water_checks(site, doses, shares, flow_m3_h, transit_l, prewet_l, water_l),
+        *(c for d in doses for c in d.checks),
     )
     if not all(check.passed for check in checks):
         raise PlanError(checks)
-    total_kg = {name: strength * stock_l / 1000.0 for name, strength in stock.nutrients_g_l.items()}
-    recipe = Recipe(
-        run=run,
-        shift=program.shift,
-        flow_m3_h=flow_m3_h,
-        prewet_l=prewet_l,
-        inject_l=inject_l,
-        flush_l=flush_l,
-        water_l=water_l,
-        blocks=tuple(
-            BlockPlan(
-                name,
-                site.block[name].area_ha,
-                shares[name],
-                paths[name],
-                {nutrient: milligrams(total * shares[name]) for nutrient, total in total_kg.items()},
-            )
-            for name in shift.blocks
-        ),
-        channels=(
-            ChannelPlan(
-                channel,
-                program.stock,
-                stock.batch,
-                stock_l,
-                ratio,
-                dict(stock.nutrients_g_l),
-                stock.strength_accuracy_pct,
-                line_g_l * stock.ec_ms_cm_per_g_l * _MIX_LOSS,
+    total_kg = _total_kg(doses, [stock for _, stock in stocks])
+    splits_pct = _splits_pct(site, shares)
+    return Plan(
+        Recipe(
+            run=run,
+            shift=program.shift,
+            flow_m3_h=flow_m3_h,
+            main_l=main_l,
+            prewet_l=prewet_l,
+            inject_l=inject_l,
+            flush_l=flush_l,
+            water_l=water_l,
+            blocks=tuple(
+                BlockPlan(
+                    block=name,
+                    area_ha=area_ha,
+                    share=shares[name],
+                    share_accuracy_pct=splits_pct[name],
+                    drains=blocks[name].drains,
+                    path=paths[name],
+                    planned_mg={
+                        channel: {n: milligrams(kg * shares[name]) for n, kg in masses.items()}
+                        for channel, masses in total_kg.items()
+                    },
+                )
+                for name, area_ha in areas_ha.items()
+            ),
+            channels=tuple(
+                _channel_plan(dose, injection.stock, stock, doses[i - 1].channel if in_turn and i else "", rinse_l)
+                for i, (dose, injection, (_, stock)) in enumerate(zip(doses, program.injections, stocks, strict=True))
             ),
         ),
+        checks,
     )
-    return Plan(recipe, checks)
+
+
+def _areas_in_use(site: Site, decisions: Decisions, shift_key: str, today: date) -> dict[str, float]:
+    """Return the hectares in use of each block of the shift that is open today."""
+    names = _find(decisions, Shift, shift_key).blocks
+    unknown = [name for name in names if name not in site.block]
+    if unknown:
+        raise refused("blocks", f"shift {shift_key} names blocks the site lacks: {unknown}")
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise refused("blocks", f"shift {shift_key} names blocks twice: {twice}")
+    areas_ha: dict[str, float] = {}
+    for name in names:
+        state = decisions.get(("block", name))
+        area_ha = site.block[name].area_ha
+        if isinstance(state, BlockState):
+            if state.closed_until is not None and today < state.closed_until:
+                continue
+            if state.area_ha is not None and state.area_ha > area_ha:
+                raise refused(
+                    "area", f"block {name} has {area_ha:g} ha, and {state.area_ha:g} ha are said to be in use"
+                )
+            area_ha = state.area_ha or area_ha
+        areas_ha[name] = area_ha
+    if not areas_ha:
+        raise refused("blocks", f"every block of shift {shift_key} is closed today")
+    return areas_ha
+
+
+def _stock_of(site: Site, decisions: Decisions, injection: Injection) -> tuple[str, Stock]:
+    """Return the channel and the stock of an injection."""
+    stock = _find(decisions, Stock, injection.stock)
+    channel = next((name for name, injector in site.injector.items() if injector.tank == stock.tank), None)
+    if channel is None:
+        raise refused("injector", f"no injector draws from tank {stock.tank} of stock {injection.stock}")
+    if injection.nutrient not in stock.nutrients_g_l:
+        holds = ", ".join(stock.nutrients_g_l)
+        raise refused("nutrient", f"stock {injection.stock} holds no {injection.nutrient}; it holds {holds}")
+    return channel, stock
+
+
+def _water_of(doses: Sequence[ChannelDose], rinse_l: float, in_turn: bool) -> float:
+    """Return the water of the whole of INJECT."""
+    if not in_turn:
+        return max((dose.inject_l for dose in doses), default=0.0)
+    return sum(dose.inject_l for dose in doses) + rinse_l * max(0, len(doses) - 1)
+
+
+def _water_checks(
+    site: Site,
+    doses: Sequence[ChannelDose],
+    shares: Mapping[str, float],
+    flow_m3_h: float,
+    transit_l: float,
+    prewet_l: float,
+    water_l: float,
+) -> tuple[Check, ...]:
+    band_pct, least_pct = site.main.flow_band_pct, 100.0 * min(shares.values())
+    reason = (
+        f"a valve that fails shut shows in the flow only where the smallest block's share ({least_pct:.0f} %) is at "
+        f"least twice main.flow_band_pct ({band_pct:g} %)"
+    )
+    checks: tuple[Check, ...] = (Check("smallest block", len(shares) == 1 or least_pct >= 2.0 * band_pct, reason),)
+    if site.pump is not None:
+        reason = f"the shift takes {flow_m3_h:.1f} m3/h and the pump gives at most {site.pump.capacity_m3_h:g} m3/h"
+        checks += (Check("pump capacity", flow_m3_h <= site.pump.capacity_m3_h, reason),)
+    if doses:
+        least_m3 = (water_l - prewet_l + transit_l) / 1000.0
+        reason = (
+            f"pre-wet {prewet_l / 1000.0:.1f} m3 must reach the outermost emitter ({transit_l / 1000.0:.1f} m3): "
+            f"this program needs at least {least_m3:.1f} m3 of water"
+        )
+        checks += (Check("pre-wet", prewet_l >= transit_l, reason),)
+    return checks
+
+
+def _total_kg(doses: Sequence[ChannelDose], stocks: Sequence[Stock]) -> dict[str, dict[str, float]]:
+    """Return kg by channel and nutrient for the whole shift."""
+    return {
+        dose.channel: {name: g_l * dose.stock_l / 1000.0 for name, g_l in stock.nutrients_g_l.items()}
+        for dose, stock in zip(doses, stocks, strict=True)
+    }
+
+
+def _splits_pct(site: Site, shares: Mapping[str, float]) -> dict[str, float]:
+    """Return the k = 2 of each block's share, in percent of it.
+
+    A share is q_i over the sum of all q: its relative change is (1 - s_i) of its own and -s_j of every other flow's.
+    """
+    if len(shares) == 1:
+        return dict.fromkeys(shares, 0.0)
+    accuracy = {name: site.block[name].flow_accuracy_pct for name in shares}
+    return {
+        name: max(
+            _LEAST_SPLIT_PCT,
+            math.hypot(*((1.0 - share if other == name else -s) * accuracy[other] for other, s in shares.items())),
+        )
+        for name, share in shares.items()
+    }
+
+
+def _channel_plan(dose: ChannelDose, key: str, stock: Stock, after: str, rinse_l: float) -> ChannelPlan:
+    return ChannelPlan(
+        channel=dose.channel,
+        stock=key,
+        batch=stock.batch,
+        stock_l=dose.stock_l,
+        ratio=dose.ratio,
+        after=after,
+        rinse_l=rinse_l if after else 0.0,
+        hose_l=dose.hose_l,
+        nutrients_g_l=dict(stock.nutrients_g_l),
+        strength_accuracy_pct=stock.strength_accuracy_pct,
+        ec_rise_ms_cm=dose.line_g_l * stock.ec_ms_cm_per_g_l * _MIX_LOSS,
+    )
 
 
 def _find(decisions: Decisions, kind: type[Kind], key: str) -> Kind:
@@ -158,5 +224,4 @@ def _find(decisions: Decisions, kind: type[Kind], key: str) -> Kind:
     if isinstance(found, kind):
         return found
     known = sorted(name for known_kind, name in decisions if known_kind == kind.kind)
-    reason = f"no {kind.kind} named {key!r}; known: {', '.join(known) or 'none yet'}"
-    raise PlanError((Check(kind.kind, False, reason),))
+    raise refused(kind.kind, f"no {kind.kind} named {key!r}; known: {', '.join(known) or 'none yet'}")
