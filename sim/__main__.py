@@ -16,10 +16,12 @@ import uvloop
 
 from sim.instruments import Instruments
 from sim.plant import Plant
+from sim.serial_line import LineError
 from sim.server import BusServer, PortTakenError, SimulatedDevice
 from sim.site import Site, SiteFileError, read_site
 from sim.tolerances import NAMES, Tolerances
 from sim.verbs import Verbs
+from sim.wire_proxy import WireProxy
 
 _TICK_S = 0.02
 """Real time between two moves of a plant that paces itself and is not asked anything."""
@@ -28,25 +30,38 @@ _TICK_S = 0.02
 class Simulator:
     """The plant, its buses, and the pipe to whoever started it."""
 
-    def __init__(self, site: Site, tolerances: Tolerances, factor: float | None) -> None:
+    def __init__(self, site: Site, tolerances: Tolerances, factor: float | None, paced_lines: bool) -> None:
         self._site = site
         self._plant = Plant(site, tolerances)
         self._factor = factor
         self._real_s = time.monotonic()
         self._ended = asyncio.Event()
         self._unread = b""
+        self._fault: BaseException | None = None
+        """What the simulator itself could not do: a fault of the program, which ends it."""
         instruments = Instruments(self._plant)
         devices = {name: SimulatedDevice(name, sheet, self._plant, instruments) for name, sheet in site.device.items()}
         self._buses = {
-            name: BusServer(bus, [devices[d] for d, sheet in site.device.items() if sheet.bus == name], self._now_s)
+            name: BusServer(
+                bus,
+                [devices[d] for d, sheet in site.device.items() if sheet.bus == name],
+                self._now_s,
+                paced=paced_lines,
+            )
             for name, bus in site.bus.items()
         }
-        self._verbs = Verbs(self._plant, self._plant.advance, self._requests)
+        self._proxies: dict[str, WireProxy] = {}
+        self._verbs = Verbs(self._plant, self._plant.advance, self._requests, self._proxies)
 
-    async def run(self, port_offset: int) -> None:
-        """Serve until asked to quit or until standard input ends; raises PortTakenError."""
+    async def run(self, port_offset: int, proxied: bool) -> None:
+        """Serve until asked to quit or until standard input ends; raises PortTakenError and LineError.
+
+        `proxied` puts a proxy before the server of each bus of Modbus TCP, for the pipe to spoil what passes it.
+        """
         try:
-            ports = {name: await bus.start(self._port(name, port_offset)) for name, bus in self._buses.items()}
+            if proxied:
+                self._proxies |= {n: WireProxy(bus.host) for n, bus in self._site.bus.items() if bus.kind == "tcp"}
+            ports = {name: await self._open(name, self._port(name, port_offset)) for name in self._buses}
             ready = {"ready": True, "ports": ports, "seed": self._plant.tolerances.seed}
             os.write(sys.stdout.fileno(), json.dumps(ready, separators=(",", ":")).encode() + b"\n")
             self._real_s = time.monotonic()
@@ -56,9 +71,25 @@ class Simulator:
             await self._ended.wait()
             if pacing is not None:
                 pacing.cancel()
+            if self._fault is not None:
+                raise self._fault
         finally:
+            for proxy in self._proxies.values():
+                await proxy.stop()
             for bus in self._buses.values():
                 await bus.stop()
+
+    async def _open(self, bus: str, port: int) -> int | str:
+        """Start one bus, and its proxy where it has one; return the port or the path for its masters."""
+        if bus not in self._proxies:
+            return await self._buses[bus].start(port)
+        server_port = int(await self._buses[bus].start(0))
+        try:
+            return await self._proxies[bus].start(port, server_port)
+        except OSError as error:
+            raise PortTakenError(
+                f"port {port} cannot be listened on: stop what uses it, or give --port-offset"
+            ) from error
 
     def _port(self, bus: str, offset: int) -> int:
         port = self._site.bus[bus].port
@@ -94,7 +125,14 @@ class Simulator:
             self._read()
 
     def _read(self) -> None:
-        """Carry out what has come on standard input, and end with it."""
+        """Carry out what has come on standard input, and end with it, or with a fault: nobody may wait for an answer."""
+        try:
+            self._take_in()
+        except Exception as error:
+            self._fault = error
+            self._ended.set()
+
+    def _take_in(self) -> None:
         chunk = os.read(sys.stdin.fileno(), 65536)
         *lines, self._unread = (self._unread + (chunk or b"\n")).split(b"\n")
         for line in lines:
@@ -115,8 +153,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 2
     tolerances = Tolerances(options.seed, perfect=options.perfect, fixed=dict(options.hidden))
     try:
-        uvloop.run(_simulate(site, tolerances, options.pace, options.port_offset))
-    except PortTakenError as error:
+        uvloop.run(_simulate(site, tolerances, options))
+    except (PortTakenError, LineError) as error:
         sys.stderr.write(f"sim: {error}\n")
         return 2
     except KeyboardInterrupt:
@@ -124,12 +162,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0
 
 
-async def _simulate(site: Site, tolerances: Tolerances, factor: float | None, port_offset: int) -> None:
-    await Simulator(site, tolerances, factor).run(port_offset)
+async def _simulate(site: Site, tolerances: Tolerances, options: argparse.Namespace) -> None:
+    await Simulator(site, tolerances, options.pace, options.paced_lines).run(options.port_offset, options.proxy)
 
 
 def _parser() -> argparse.ArgumentParser:
-    about = "A simulated plant behind real Modbus TCP servers."
+    about = "A simulated plant behind real Modbus servers, on TCP and on serial lines."
     parser = argparse.ArgumentParser(prog="python -m sim", description=about)
     parser.add_argument("site", type=Path, metavar="SITE.toml", help="the site file of the plant")
     parser.add_argument("--profiles", type=Path, metavar="DIR", help="device profiles (default: those installed)")
@@ -151,6 +189,8 @@ def _parser() -> argparse.ArgumentParser:
         help=f"fixes a hidden factor: {', '.join(NAMES)}",
     )
     parser.add_argument("--port-offset", type=int, default=0, metavar="N", help="added to every port but 0")
+    parser.add_argument("--proxy", action="store_true", help="TCP goes through a proxy that the verb wire can spoil")
+    parser.add_argument("--paced-lines", action="store_true", help="serial lines take the time of their bit rate")
     return parser
 
 

@@ -1,32 +1,51 @@
 """What can go wrong: faults by name, the parameters each takes, and those that wait for their time."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 PARAMETERS: Mapping[str, Mapping[str, float | str]] = {
-    "airlock": {"injector": ""},
-    "blocked_filter": {"flow_factor": 0.6},
-    "burst": {"flow_share": 0.6},
-    "empty_tank": {"tank": ""},
-    "estop": {},
-    "flow_meter_high": {"factor": 1.15},
-    "flow_meter_stuck": {},
-    "injector_meter_high": {"injector": "", "factor": 1.15},
-    "low_pressure": {"factor": 0.4},
-    "pressure_broken_wire": {},
-    "probe_stuck": {},
+    # water
+    "backflow": {"l_h": 300.0, "metered": 1.0},  # through the check valve while nothing drives the water
+    "backwash_stuck": {},  # the drain valve stays open
+    "blocked_filter": {"flow_factor": 0.6},  # the flow falls to this share of itself
+    "burst": {"flow_share": 0.6},  # at the shed, as a share of the largest block's flow at duty pressure
+    "low_pressure": {"factor": 0.3},  # what the supply still gives
     "pump_no_start": {},
     "pump_trip": {},
-    "relay_reboot": {},
-    "reset_pressed": {},
-    "selector_hand": {},
-    "siphon": {"injector": "", "l_h": 20.0},
+    "slow_valve": {"block": "", "travel_factor": 5.0},
     "valve_stuck_open": {"block": ""},
     "valve_stuck_shut": {"block": ""},
+    # injection
+    "airlock": {"injector": ""},
+    "empty_tank": {"tank": ""},  # nothing comes out and the level shows none
+    "siphon": {"injector": "", "l_h": 20.0},  # flows with the injector off
+    # instruments
+    "flow_meter_high": {"factor": 1.15},
+    "flow_meter_low": {"factor": 0.85},
+    "flow_meter_stuck": {},
+    "injector_meter_high": {"injector": "", "factor": 1.15},
+    "injector_meter_low": {"injector": "", "factor": 0.85},
+    "pressure_broken_wire": {},
+    "probe_drift": {"ms_cm_h": 0.2},  # of the line's probe, from the moment it begins
+    "probe_stuck": {},
+    # circuit
+    "estop": {},
+    "relay_reboot": {},  # over at once
+    "reset_pressed": {},
+    "selector_hand": {},
 }
 """Each fault's parameters with their defaults; an empty name of a part means every such part."""
 
-_RANGES = {"flow_factor": (0.05, 1.0), "flow_share": (0.0, 10.0), "factor": (0.0, 10.0), "l_h": (0.0, 10000.0)}
+_RANGES = {
+    "factor": (0.0, 10.0),
+    "flow_factor": (0.05, 1.0),
+    "flow_share": (0.0, 10.0),
+    "l_h": (0.0, 10000.0),
+    "metered": (0.0, 1.0),
+    "ms_cm_h": (-5.0, 5.0),
+    "travel_factor": (0.1, 100.0),
+}
+"""Each number's lowest and highest value."""
 
 
 class FaultError(ValueError):
@@ -41,14 +60,6 @@ class Fault:
     on: bool
     parameters: Mapping[str, float | str]
 
-    def hits(self, kind: str, name: str) -> bool:
-        """Return whether it concerns the part of this kind and name."""
-        return self.parameters.get(kind, "") in ("", name)
-
-    def number(self, parameter: str) -> float:
-        """Return a parameter that is a number."""
-        return float(self.parameters[parameter])
-
 
 @dataclass(slots=True)
 class Faults:
@@ -56,6 +67,8 @@ class Faults:
 
     parts: Mapping[str, tuple[str, ...]]
     """Names of the parts that a fault may concern, by kind: block, injector, tank."""
+    lacking: Collection[str] = ()
+    """Faults of parts that this plant has not."""
     active: dict[str, Fault] = field(default_factory=dict)
     _due: list[tuple[float, int, Fault]] = field(default_factory=list)
     _asked: int = 0
@@ -63,7 +76,9 @@ class Faults:
     def check(self, name: str, on: bool, given: Mapping[str, object]) -> Fault:
         """Return the fault asked for with its defaults filled in; raises FaultError."""
         if name not in PARAMETERS:
-            raise FaultError(f"got the fault {name!r}; known are {', '.join(PARAMETERS)}")
+            raise FaultError(f"got the fault {name!r}; known are {', '.join(sorted(PARAMETERS))}")
+        if name in self.lacking:
+            raise FaultError(f"got the fault {name}; this plant has no such part, see its site file")
         defaults = PARAMETERS[name]
         if unknown := sorted(given.keys() - defaults.keys()):
             takes = ", ".join(defaults) or "none"
@@ -76,6 +91,15 @@ class Faults:
             self.active[fault.name] = fault
         else:
             self.active.pop(fault.name, None)
+
+    def hit(self, name: str, part: str = "") -> bool:
+        """Return whether a fault is on and concerns the part of this name."""
+        fault = self.active.get(name)
+        return fault is not None and (not part or self._part(fault) in ("", part))
+
+    def number(self, name: str, parameter: str, sound: float, part: str = "") -> float:
+        """Return a number of a fault that is on and concerns the part; `sound` when it does not."""
+        return float(self.active[name].parameters[parameter]) if self.hit(name, part) else sound
 
     def schedule(self, at_s: float, fault: Fault) -> None:
         """Keep a checked fault for its plant time."""
@@ -90,6 +114,9 @@ class Faults:
     def take_due(self) -> Fault:
         """Take the next fault off the list."""
         return self._due.pop(0)[2]
+
+    def _part(self, fault: Fault) -> float | str:
+        return next((value for key, value in fault.parameters.items() if key in self.parts), "")
 
     def _value(self, key: str, value: object) -> float | str:
         if key in self.parts:

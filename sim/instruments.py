@@ -1,10 +1,13 @@
 """From the true state of the plant to what the instruments show, and from that to registers."""
 
 import struct
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
+from sim.injectors import Injector
+from sim.parts import Signal
 from sim.plant import BACKGROUND_EC_MS_CM, Plant
-from sim.site import Point, Signal
+from sim.site import Point
+from sim.stock import Tank
 
 _PACK = {"u16": ">H", "i16": ">h", "u32": ">I", "i32": ">i", "u64": ">Q", "i64": ">q", "f32": ">f", "f64": ">d"}
 _WHOLE = {
@@ -16,8 +19,9 @@ _WHOLE = {
 _UNDER, _OVER = 0.0125, 0.03125
 """How far beyond its ends a transmitter drives its signal, in spans: 3.8 and 20.5 mA of 4 to 20."""
 _L_S_TO_M3_H = 3.6
-_NOISE = {"flow": 0.002, "pressure": 0.6, "background_ec": 0.004, "line_ec": 0.004, "level": 0.3}
-"""Standard deviations: share of the reading for flow, else kPa, mS/cm, mS/cm and litres."""
+_NOISE = {"flow": 0.002, "pressure": 0.6, "difference": 0.3, "background_ec": 0.004, "line_ec": 0.004, "level": 0.3}
+"""Standard deviations: share of the reading for flow, else kPa, mS/cm and litres."""
+_Read = Callable[[], float]
 
 
 def encode(point: Point, value: float) -> list[int]:
@@ -55,20 +59,11 @@ class Instruments:
         self._site = plant.site
         self._perfect = plant.tolerances.perfect
         self._noise = plant.tolerances.noise()
-        main = self._site.main
-        self._offsets = {
-            signal.point: plant.tolerances.offset(signal.point, signal.span * signal.accuracy_pct_of_span / 100.0)
-            for signal in (*main.values(), *(tank.content for tank in self._site.tank.values()))
-        }
-        self._ec_factors = {
-            name: plant.tolerances.within(name, main[name].accuracy_pct_of_reading)
-            for name in ("background_ec", "line_ec")
-        }
         self._frozen: dict[str, float] = {}
         """What a stuck instrument goes on showing, in its own unit."""
         self._sampled_at = -1
         self._values: dict[str, float] = {}
-        self._reads = self._wire()
+        self._reads = [*self._contacts(), *self._signals(), *self._counters()]
         self.wired = frozenset(ref for ref, _ in self._reads)
         """Every input that is wired, by "device.point"."""
 
@@ -79,71 +74,102 @@ class Instruments:
             self._values = {ref: read() for ref, read in self._reads}
         return self._values
 
-    def _wire(self) -> list[tuple[str, Callable[[], float]]]:
-        site, plant = self._site, self._plant
-        main, safety = site.main, site.safety
-        wired: list[tuple[str, Callable[[], float]]] = [
-            (main["flow"].point, self._sent(main["flow"], self._flow_m3_h)),
-            (main["water"].point, lambda: _count(site.point(main["water"].point), main["water"], plant.metered_l)),
-            (main["pressure"].point, self._cut_by("pressure_broken_wire", self._sent(main["pressure"], self._kpa))),
-            (main["background_ec"].point, self._sent(main["background_ec"], self._background_ms_cm)),
-            (main["line_ec"].point, self._sent(main["line_ec"], self._line_ms_cm)),
-            (site.pump_running, lambda: float(plant.pump_running())),
-            (safety["emergency_stop_healthy"], lambda: float("estop" not in plant.faults.active)),
-            (safety["selector_auto"], lambda: float("selector_hand" not in plant.faults.active)),
-            (safety["reset_button"], lambda: float("reset_pressed" in plant.faults.active)),
-        ]
-        wired += [self._wire_meter(name) for name in site.injector]
-        wired += [self._wire_level(name) for name in site.tank]
-        return wired
+    def _contacts(self) -> Iterator[tuple[str, _Read]]:
+        site, plant, safety = self._site, self._plant, self._site.safety
+        yield safety["emergency_stop_healthy"], lambda: float(not plant.faults.hit("estop"))
+        yield safety["selector_auto"], lambda: float(not plant.faults.hit("selector_hand"))
+        yield safety["reset_button"], lambda: float(plant.faults.hit("reset_pressed"))
+        if site.pump is not None:
+            yield site.pump.running, lambda: float(plant.pump_running())
+        strainer = plant.water.filter
+        if site.filter is not None and site.filter.backwashing is not None and strainer is not None:
+            yield site.filter.backwashing, lambda: float(strainer.washing)
 
-    def _wire_meter(self, name: str) -> tuple[str, Callable[[], float]]:
-        meter, injector = self._site.injector[name].meter, self._plant.injectors[name]
-        point = self._site.point(meter.point)
-        return meter.point, lambda: _count(point, meter, injector.metered_l)
+    def _signals(self) -> Iterator[tuple[str, _Read]]:
+        main, faults = self._site.main, self._plant.faults
+        pressure = self._sent(main.pressure, self._kpa, self._gain(main.pressure))
+        yield main.pressure.point, lambda: 0.0 if faults.hit("pressure_broken_wire") else pressure()
+        if main.flow is not None:
+            yield main.flow.point, self._sent(main.flow, self._flow_m3_h, 1.0)
+        for name, signal, read in (
+            ("background_ec", main.background_ec, self._background_ms_cm),
+            ("line_ec", main.line_ec, self._line_ms_cm),
+        ):
+            if signal is not None:
+                factor = self._plant.tolerances.within(name, signal.accuracy_pct_of_reading)
+                yield signal.point, self._sent(signal, read, factor)
+        difference = self._site.filter.pressure_difference if self._site.filter is not None else None
+        if difference is not None:
+            yield difference.point, self._sent(difference, self._difference_kpa, self._gain(difference))
+        for name, sheet in self._site.tank.items():
+            if sheet.content is not None:
+                read_l = self._level(self._plant.tanks[name])
+                yield sheet.content.point, self._sent(sheet.content, read_l, self._gain(sheet.content))
 
-    def _wire_level(self, name: str) -> tuple[str, Callable[[], float]]:
-        content, tank = self._site.tank[name].content, self._plant.tanks[name]
-        return content.point, self._sent(content, lambda: tank.shown_l + self._noisy(_NOISE["level"]))
+    def _counters(self) -> Iterator[tuple[str, _Read]]:
+        plant, water = self._plant, self._site.main.water
+        yield water.point, self._count(water, lambda: plant.meter.counted_l)
+        for name, sheet in self._site.injector.items():
+            yield sheet.meter.point, self._count(sheet.meter, self._injector_count(plant.injectors[name]))
 
     def _flow_m3_h(self) -> float:
-        if not self._plant.meter_stuck:
-            passing = self._plant.main_l_s * self._plant.meter_factor
-            self._frozen["flow"] = passing * _L_S_TO_M3_H * (1.0 + self._noisy(_NOISE["flow"]))
+        meter = self._plant.meter
+        if not meter.stuck:
+            self._frozen["flow"] = meter.flow_l_s * meter.factor * _L_S_TO_M3_H * (1.0 + self._noisy(_NOISE["flow"]))
         return self._frozen.get("flow", 0.0)
 
     def _kpa(self) -> float:
         return self._plant.water.pressure_kpa + self._noisy(_NOISE["pressure"])
 
+    def _difference_kpa(self) -> float:
+        return self._plant.water.difference_kpa + self._noisy(_NOISE["difference"])
+
     def _background_ms_cm(self) -> float:
-        return BACKGROUND_EC_MS_CM * self._ec_factors["background_ec"] + self._noisy(_NOISE["background_ec"])
+        return BACKGROUND_EC_MS_CM + self._noisy(_NOISE["background_ec"])
 
     def _line_ms_cm(self) -> float:
-        if "probe_stuck" not in self._plant.faults.active or "line_ec" not in self._frozen:
-            true_ms_cm = BACKGROUND_EC_MS_CM + self._plant.probe_rise_ms_cm
-            self._frozen["line_ec"] = true_ms_cm * self._ec_factors["line_ec"] + self._noisy(_NOISE["line_ec"])
+        plant = self._plant
+        if not plant.faults.hit("probe_stuck") or "line_ec" not in self._frozen:
+            drift_ms_cm = (
+                plant.faults.number("probe_drift", "ms_cm_h", 0.0) * (plant.time_s - plant.drift_began_s) / 3600.0
+            )
+            true_ms_cm = BACKGROUND_EC_MS_CM + plant.probe_rise_ms_cm
+            self._frozen["line_ec"] = true_ms_cm + drift_ms_cm + self._noisy(_NOISE["line_ec"])
         return self._frozen["line_ec"]
+
+    def _level(self, tank: Tank) -> _Read:
+        return lambda: tank.shown_l + self._noisy(_NOISE["level"])
+
+    @staticmethod
+    def _injector_count(injector: Injector) -> _Read:
+        return lambda: injector.metered_l
 
     def _noisy(self, deviation: float) -> float:
         return 0.0 if self._perfect else self._noise.gauss(0.0, deviation)
 
-    def _sent(self, signal: Signal, read: Callable[[], float]) -> Callable[[], float]:
-        """Return what the transmitter of a reading sends: its current, held within what it can drive."""
-        ends, offset = self._site.point(signal.point).signal, self._offsets[signal.point]
+    def _gain(self, signal: Signal) -> float:
+        """Return the hidden factor of a transmitter."""
+        return self._plant.tolerances.within("signal", signal.accuracy_pct_of_reading, signal.point)
+
+    def _sent(self, signal: Signal, read: _Read, factor: float) -> _Read:
+        """Return what the transmitter of a reading sends, off by a factor and its zero.
+
+        That is its current, held within what it can drive, or the reading itself where the point has a unit for it.
+        """
+        ends = self._site.point(signal.point).signal
+        offset = self._plant.tolerances.offset(signal.point, signal.span * signal.accuracy_pct_of_span / 100.0)
         if signal.at_low is None or signal.at_high is None or ends is None:
-            return lambda: read() + offset
+            return lambda: read() * factor + offset
         low, high = ends
         gain = (high - low) / (signal.at_high - signal.at_low)
         zero = low + (offset - signal.at_low) * gain
+        gain *= factor
         least, most = low - _UNDER * (high - low), high + _OVER * (high - low)
         return lambda: max(least, min(most, zero + gain * read()))
 
-    def _cut_by(self, fault: str, read: Callable[[], float]) -> Callable[[], float]:
-        """Return no current while the fault is on."""
-        active = self._plant.faults.active
-        return lambda: 0.0 if fault in active else read()
-
-
-def _count(point: Point, signal: Signal, total: float) -> float:
-    """Return what a counter shows for a total in the signal's unit; it starts again from zero when it is full."""
-    return float(int(total / (signal.per_count or 1.0)) % 2 ** (point.counter_bits or 32))
+    def _count(self, signal: Signal, read_l: _Read) -> _Read:
+        """Return what a counter shows for a total in the signal's unit; it starts again from zero when it is full."""
+        point = self._site.point(signal.point)
+        each_l = point.scale * (signal.per_count or 1.0)
+        most = 2 ** (point.counter_bits or 32)
+        return lambda: int(read_l() / each_l) % most * point.scale

@@ -1,15 +1,23 @@
 """The simulated plant: relays and contactors, water, stock and pipes, moved on in steps finer than any scan."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable
 
+from sim.block_water import BlockWater
 from sim.faults import Fault, Faults
+from sim.filter import CLEAN_KPA, Filter
+from sim.injectors import Injector, lag_share, make_injector
+from sim.meter import MainMeter
+from sim.parts import Pump
+from sim.pipes import Pipes
+from sim.plug import add
 from sim.relays import OutputModule
 from sim.site import Site
-from sim.stock import Batch, Injector, Tank, lag_share, mixed
+from sim.stock import Batch, Tank, mixed
+from sim.supply import Supply
 from sim.tolerances import Tolerances
 from sim.transport import BlockLine
-from sim.water import BlockWater, Water
+from sim.water import Water
 
 STEP_S = 0.0937
 """Incommensurate with any scan on purpose: the plant never moves in step with its controller."""
@@ -20,8 +28,6 @@ _EC_ADDITIVITY = 0.96
 _PROBE_S = 8.0
 _RUNNING_S = 0.5
 """The pump's auxiliary contact follows its contactor after this time."""
-_STRENGTH_PCT = 1.0
-_EMITTER_PCT = 3.0
 _PROBE_SHARE = -math.expm1(-STEP_S / _PROBE_S)
 _INJECTOR_SHARE = lag_share(STEP_S)
 
@@ -42,56 +48,71 @@ class Plant:
         self.time_s = 0.0
         self._debt_s = 0.0
         self.batches: list[Batch] = [Batch({}, 0.0, 0.0)]
+        self._ec_of = [0.0]
+        """Rise of EC of each batch at full strength."""
         self.modules = {name: self._module(name) for name in site.device}
         self._watched = tuple(self.modules.values())
+        self._build_water()
         self.tanks = {name: Tank(tank.volume_l) for name, tank in site.tank.items()}
         self.injectors = {name: self._injector(name) for name in site.injector}
         self._pumps = tuple(self.injectors.values())
-        self._build_blocks()
-        self._meter_tolerance = tolerances.within("main_meter", site.main["water"].accuracy_pct_of_reading)
-        self.meter_factor = self._meter_tolerance
-        """What the main meter shows for one litre now."""
-        self.meter_stuck = False
-        self.metered_l = 0.0
-        """What the main meter has counted, with its error."""
-        self.main_l_s = 0.0
-        self.water_l = 0.0
-        """What has really passed it."""
-        self.injected_l: dict[int, float] = {}
-        """Stock that has left the tanks, by batch."""
-        self.held_l: dict[int, float] = {}
-        """Stock that has entered the main while nothing flowed, by batch."""
-        self.lost_l: dict[int, float] = {}
+        self._analogue = self._set_values()
+        water = site.main.water
+        self.meter = MainMeter(site.main, tolerances.within("main_meter", water.accuracy_pct_of_reading))
+        self._probe_sees_stock = not site.main.comes_before("probe", "injection")
         self.ec_rise_ms_cm = 0.0
         self.probe_rise_ms_cm = 0.0
         self.pump_contactor = False
         self._contactor_changed_s = -_RUNNING_S
-        self.faults = Faults({"block": tuple(site.block), "injector": tuple(site.injector), "tank": tuple(site.tank)})
+        parts = {"block": tuple(site.block), "injector": tuple(site.injector), "tank": tuple(site.tank)}
+        self.faults = Faults(parts, _lacking(site))
         self._next_fault_s = self.faults.next_s()
+        self.drift_began_s = 0.0
+        """When the probe began to drift."""
+        self._back_l = 0.0
+        """What a leaking check valve lets back in a step."""
         self.wire()
 
     def _module(self, device: str) -> OutputModule:
         points = self.site.device[device].points.values()
-        refs = [f"{device}.{point.name}" for point in points if point.table == "coil"]
+        switches = [p.name for p in points if p.table == "coil" or (p.table == "holding" and p.type == "bool")]
+        refs = [f"{device}.{name}" for name in switches]
         return OutputModule(refs, WATCHDOG_S, self.wire)
+
+    def _build_water(self) -> None:
+        """Lay out the water side and every block's pipes; the blocks meet at the end of the shared main."""
+        site, draw = self.site, self.tolerances.around
+        nominal_l_s = [block.nominal_l_s for block in site.block.values()]
+        supply = Supply(site.pump, CLEAN_KPA if site.filter is not None else 0.0, sum(nominal_l_s))
+        lines: dict[str, BlockLine] = {}
+        waters: dict[str, BlockWater] = {}
+        for name, block in site.block.items():
+            volume = draw("pipe_volume", block.volume_accuracy_pct, name)
+            emitter = draw("emitter_flow", block.flow_accuracy_pct, name)
+            lines[name] = BlockLine(block, volume)
+            waters[name] = BlockWater(block, supply.need_kpa, volume, emitter)
+        strainer = Filter(site.filter, supply.design_l_s) if site.filter is not None else None
+        self.water = Water(supply, strainer, waters, max(nominal_l_s))
+        self._drain_takes_stock = site.main.comes_before("injection", "filter")
+        body_l = site.filter.volume_l if site.filter is not None and self._drain_takes_stock else 0.0
+        trunk = draw("pipe_volume", max(block.volume_accuracy_pct for block in site.block.values()))
+        self.pipes = Pipes(site.main, trunk, body_l, lines, max(nominal_l_s))
 
     def _injector(self, name: str) -> Injector:
         sheet = self.site.injector[name]
-        curve = self.tolerances.within("injector_curve", sheet.curve_accuracy_pct, name)
+        rate = self.tolerances.around("injector_curve", sheet.accuracy_pct, name)
         meter = self.tolerances.within("injector_meter", sheet.meter.accuracy_pct_of_reading, name)
-        return Injector(sheet, self.tanks[sheet.tank], curve, meter)
+        return make_injector(sheet, self.tanks[sheet.tank], rate, meter, self.water.supply.need_kpa)
 
-    def _build_blocks(self) -> None:
-        """Lay every block's own pipes from the injection point on; the blocks meet there, at the shed."""
-        self.lines: dict[str, BlockLine] = {}
-        waters: dict[str, BlockWater] = {}
-        for name, block in self.site.block.items():
-            volume = self.tolerances.around("pipe_volume", block.volume_accuracy_pct, name)
-            emitter = self.tolerances.within("emitter_flow", _EMITTER_PCT, name)
-            self.lines[name] = BlockLine(block, volume)
-            waters[name] = BlockWater(block, volume, emitter)
-        self.water = Water(waters, max(block.nominal_l_s for block in self.site.block.values()))
-        self._paths = tuple((waters[name], self.lines[name]) for name in self.site.block)
+    def _set_values(self) -> dict[str, Callable[[float], None]]:
+        """Return what takes the value of each analogue output."""
+        takes: dict[str, Callable[[float], None]] = {}
+        for name, sheet in self.site.injector.items():
+            if sheet.drive is not None:
+                takes[sheet.drive] = self.injectors[name].set_drive
+        if self.site.pump is not None and self.site.pump.speed is not None:
+            takes[self.site.pump.speed] = self.water.set_speed
+        return takes
 
     def advance(self, duration_s: float) -> None:
         """Move the plant on; what is less than a step is carried over to the next call."""
@@ -111,78 +132,78 @@ class Plant:
         if now_s >= self._next_fault_s:
             self._run_due_faults()
         water = self.water
-        if water.moving:
-            water.step(STEP_S)
-        stock = []
+        if water.moving or now_s >= water.due_s:
+            water.step(STEP_S, now_s)
+            self._take_flows()
+        stock: list[tuple[int, float]] = []
         moved_l = 0.0
-        for pump in self._pumps:
-            drawn_l = pump.step(STEP_S, _INJECTOR_SHARE)
-            if drawn_l:
-                stock.append((pump.tank.batch, drawn_l))
-                moved_l += drawn_l
+        for injector in self._pumps:
+            entered_l = injector.step(STEP_S, _INJECTOR_SHARE)
+            if entered_l:
+                moved_l += entered_l * injector.brings
+                stock += injector.entering
         if stock:
-            self._add(self.injected_l, stock, 1.0)
-        if water.flow_l_s:
-            self._carry(water.flow_l_s * STEP_S, stock, moved_l)
-        else:
-            self.main_l_s = 0.0
-            self._add(self.held_l, stock, 1.0)
+            add(self.pipes.injected_l, stock, 1.0)
+        through_l = self.pipes.through_l
+        if through_l > 0.0:
+            seen = self.pipes.carry(stock)
+            rise = stock_l = 0.0
+            for batch, litres in seen:
+                rise += self._ec_of[batch] * litres
+                stock_l += litres
+            if self._probe_sees_stock:
+                self.ec_rise_ms_cm = _EC_ADDITIVITY * rise / (through_l if through_l > stock_l else stock_l)
+        elif stock:
+            self.pipes.hold(stock)
+        self.meter.step(moved_l, STEP_S)
+        if self._back_l and not through_l and not water.supply.head_kpa:
+            self._run_back()
         self.probe_rise_ms_cm += (self.ec_rise_ms_cm - self.probe_rise_ms_cm) * _PROBE_SHARE
 
-    def _carry(self, flow_l: float, stock: list[tuple[int, float]], moved_l: float) -> None:
-        """Share the step's water and stock among the open blocks and a burst."""
-        main_l = flow_l - moved_l if moved_l < flow_l else 0.0
-        self.main_l_s = main_l / STEP_S
-        self.water_l += main_l
-        if not self.meter_stuck:
-            self.metered_l += main_l * self.meter_factor
-        if self.held_l:
-            stock = [*stock, *self.held_l.items()]
-            self.held_l = {}
-        rise = stock_l = 0.0
-        for batch, litres in stock:
-            rise += self.batches[batch].ec_of_stock * litres
-            stock_l += litres
-        self.ec_rise_ms_cm = _EC_ADDITIVITY * rise / (flow_l if flow_l > stock_l else stock_l)
-        for water, line in self._paths:
-            if water.inflow_l_s:
-                line.push(water.emitting_l_s * STEP_S, stock, water.inflow_l_s * STEP_S / flow_l)
-        if self.water.burst_l_s:
-            self._add(self.lost_l, stock, self.water.burst_l_s * STEP_S / flow_l)
+    def _take_flows(self) -> None:
+        """Hand the water's new flows on to the pipes, the meter and those injectors that live by them."""
+        water = self.water
+        self.pipes.take_flows(water, STEP_S, water.drain_l_s if self._drain_takes_stock else 0.0)
+        self.meter.take_flows(water, STEP_S)
+        line_kpa = water.pressure_kpa if water.flow_l_s else 0.0
+        for injector in self._pumps:
+            injector.feel(line_kpa)
 
-    @staticmethod
-    def _add(total: dict[int, float], stock: list[tuple[int, float]], share: float) -> None:
-        for batch, litres in stock:
-            total[batch] = total.get(batch, 0.0) + litres * share
+    def _run_back(self) -> None:
+        """Let water run back through the check valve."""
+        self.pipes.run_back(self._back_l)
+        self.meter.count_back(self._back_l * self.faults.number("backflow", "metered", 1.0), STEP_S)
 
-    def output_is_on(self, ref: str) -> bool:
-        """Return whether the relay of an output is energised."""
-        return self.modules[ref.partition(".")[0]].on[ref]
+    def output_is_on(self, ref: str | None) -> bool:
+        """Return whether the relay of an output is energised; one that the site has not got never is."""
+        return ref is not None and self.modules[ref.partition(".")[0]].on[ref]
 
-    def set_drive(self, ref: str, drive: float) -> None:
-        """Take a new value of an analogue output, 0 to 1."""
-        for name, sheet in self.site.injector.items():
-            if sheet.drive == ref:
-                self.injectors[name].drive = drive
-                self.injectors[name].settle()
+    def set_drive(self, ref: str, value: float) -> None:
+        """Take a new value of an analogue output, 0 to 1: an injector's drive or the pump's set speed."""
+        if ref in self._analogue:
+            self._analogue[ref](value)
 
     def wire(self) -> None:
         """Carry relays and faults through the contactors to the motors and valves, as the wires do."""
-        active = self.faults.active
-        self._wire_pump(active)
+        healthy = not self.faults.hit("estop")
+        if self.site.pump is not None:
+            self._wire_pump(self.site.pump, healthy and not self.faults.hit("pump_trip"))
+        if self.site.filter is not None:
+            self.water.set_backwash(self.output_is_on(self.site.filter.backwash), self.faults.hit("backwash_stuck"))
         for name, block in self.site.block.items():
-            shut, stuck = active.get("valve_stuck_shut"), active.get("valve_stuck_open")
-            on = self.output_is_on(block.valve) or (stuck is not None and stuck.hits("block", name))
-            self.water.set_valve(name, on and not (shut is not None and shut.hits("block", name)))
+            on = self.output_is_on(block.valve) or self.faults.hit("valve_stuck_open", name)
+            self.water.set_valve(name, on and not self.faults.hit("valve_stuck_shut", name))
+        interlock = healthy and (self.site.pump is None or self.pump_contactor)
         for name, injector in self.injectors.items():
             sheet = self.site.injector[name]
-            injector.contactor_in = self.output_is_on(sheet.run) and self.pump_contactor
-            injector.valve_open = self.output_is_on(sheet.valve)
+            injector.valve_open = self.output_is_on(sheet.valve) and healthy
+            runs = injector.valve_open if sheet.run is None else self.output_is_on(sheet.run)
+            injector.contactor_in = runs and interlock
             injector.settle()
 
-    def _wire_pump(self, active: Mapping[str, Fault]) -> None:
-        wanted = self.output_is_on(self.site.pump_run) and "estop" not in active and "pump_trip" not in active
-        pulled_in = wanted and (self.pump_contactor or "pump_no_start" not in active)
+    def _wire_pump(self, pump: Pump, healthy: bool) -> None:
+        wanted = self.output_is_on(pump.run) and healthy
+        pulled_in = wanted and (self.pump_contactor or not self.faults.hit("pump_no_start"))
         if pulled_in != self.pump_contactor:
             self.pump_contactor = pulled_in
             self._contactor_changed_s = self.time_s
@@ -192,8 +213,11 @@ class Plant:
         """Return the pump's running contact."""
         return self.pump_contactor == (self.time_s - self._contactor_changed_s >= _RUNNING_S)
 
-    def charge(self, tank_name: str, litres: float, batch: Batch) -> None:
-        """Pour stock into a tank; it mixes with what is there. Its real strength is off by the hidden tolerance."""
+    def charge(self, tank_name: str, litres: float, batch: Batch, strength_accuracy_pct: float = 2.0) -> None:
+        """Pour stock into a tank; it mixes with what is there, and fills hoses that hold water with itself.
+
+        Its real strength is off by a hidden factor whose k = 2 is `strength_accuracy_pct`.
+        """
         if tank_name not in self.tanks:
             raise ChargeError(f"got the tank {tank_name!r}; known are {', '.join(self.tanks)}")
         tank = self.tanks[tank_name]
@@ -202,7 +226,7 @@ class Plant:
             raise ChargeError(
                 f"got {litres:g} L for tank {tank_name}; expected more than 0 and up to its room, {room_l:g} L"
             )
-        strength = self.tolerances.within("strength", _STRENGTH_PCT, f"{tank_name}.{len(self.batches)}")
+        strength = self.tolerances.around("strength", strength_accuracy_pct, f"{tank_name}.{len(self.batches)}")
         real = Batch(
             {name: g_l * strength for name, g_l in batch.nutrients_g_l.items()},
             batch.product_g_l * strength,
@@ -211,8 +235,12 @@ class Plant:
         if tank.litres:
             real = mixed([(self.batches[tank.batch], tank.litres), (real, litres)])
         self.batches.append(real)
+        self._ec_of.append(real.ec_of_stock)
         tank.batch = len(self.batches) - 1
         tank.litres += litres
+        for injector in self._pumps:
+            if injector.tank is tank:
+                injector.prime()
         self.revision += 1
 
     def fault(self, fault: Fault, at_s: float | None = None) -> None:
@@ -223,7 +251,13 @@ class Plant:
             return
         self.revision += 1
         self.faults.switch(fault)
-        self._apply(fault)
+        if fault.on and fault.name == "probe_drift":
+            self.drift_began_s = self.time_s
+        if fault.on and fault.name == "relay_reboot":
+            self.faults.active.pop(fault.name)
+            for module in self._watched:
+                module.reboot(self.time_s)
+        self._trouble()
         self.wire()
 
     def _run_due_faults(self) -> None:
@@ -231,36 +265,33 @@ class Plant:
             self.fault(self.faults.take_due())
         self._next_fault_s = self.faults.next_s()
 
-    def _apply(self, fault: Fault) -> None:
-        """Carry out what a fault does to the parts; what it does to wires and instruments is read where they are."""
-        match fault.name:
-            case "blocked_filter":
-                self.water.block_filter(fault.number("flow_factor") if fault.on else 1.0)
-            case "burst":
-                self.water.burst(fault.number("flow_share") if fault.on else 0.0)
-            case "low_pressure":
-                self.water.weaken(fault.number("factor") if fault.on else 1.0)
-            case "airlock" | "siphon" | "injector_meter_high":
-                self._trouble_injectors(fault)
-            case "empty_tank":
-                for name, tank in self.tanks.items():
-                    tank.outlet_dry = fault.on and fault.hits("tank", name)
-            case "flow_meter_high":
-                self.meter_factor = self._meter_tolerance * (fault.number("factor") if fault.on else 1.0)
-            case "flow_meter_stuck":
-                self.meter_stuck = fault.on
-            case "relay_reboot" if fault.on:
-                self.faults.active.pop(fault.name)
-                for module in self._watched:
-                    module.reboot(self.time_s)
-
-    def _trouble_injectors(self, fault: Fault) -> None:
+    def _trouble(self) -> None:
+        """Let the parts suffer the faults that are on; those of wires and instruments are read where they are."""
+        faults, water, meter = self.faults, self.water, self.meter
+        water.block_filter(faults.number("blocked_filter", "flow_factor", 1.0))
+        water.burst(faults.number("burst", "flow_share", 0.0))
+        water.weaken(faults.number("low_pressure", "factor", 1.0))
+        for name, block in water.blocks.items():
+            block.slowness = faults.number("slow_valve", "travel_factor", 1.0, name)
+        meter.stuck = faults.hit("flow_meter_stuck")
+        meter.err_by(faults.number("flow_meter_high", "factor", 1.0) * faults.number("flow_meter_low", "factor", 1.0))
         for name, injector in self.injectors.items():
-            on = fault.on and fault.hits("injector", name)
-            match fault.name:
-                case "airlock":
-                    injector.airlock = on
-                case "siphon":
-                    injector.siphon_l_h = fault.number("l_h") if on else 0.0
-                case _:
-                    injector.meter_fault = fault.number("factor") if on else 1.0
+            injector.airlock = faults.hit("airlock", name)
+            injector.siphon_l_h = faults.number("siphon", "l_h", 0.0, name)
+            high = faults.number("injector_meter_high", "factor", 1.0, name)
+            injector.meter_fault = high * faults.number("injector_meter_low", "factor", 1.0, name)
+        for name, tank in self.tanks.items():
+            tank.outlet_dry = faults.hit("empty_tank", name)
+        self._back_l = faults.number("backflow", "l_h", 0.0) * STEP_S / 3600.0
+
+
+def _lacking(site: Site) -> set[str]:
+    """Return the faults of parts that the site has not."""
+    lacking = set()
+    if site.pump is None:
+        lacking |= {"pump_trip", "pump_no_start", "backflow"}
+    if site.filter is None:
+        lacking.add("backwash_stuck")
+    if site.main.line_ec is None:
+        lacking |= {"probe_drift", "probe_stuck"}
+    return lacking

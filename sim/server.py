@@ -1,19 +1,22 @@
-"""The Modbus side: one TCP server for each bus of the site file, and the registers of its devices."""
+"""The Modbus side: one server for each bus of the site file, and the registers of its devices."""
 
 import asyncio
 import logging
 from collections.abc import Callable, Sequence
-from typing import cast
+from pathlib import Path
+from typing import Any, cast
 
 from pymodbus.constants import ExcCodes
+from pymodbus.framer import FramerType
 from pymodbus.pdu import ExceptionResponse, ModbusPDU
 from pymodbus.pdu.device import ModbusDeviceIdentification
-from pymodbus.server import ModbusTcpServer
+from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.server.requesthandler import ServerRequestHandler
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from sim.instruments import Instruments, decode, encode
 from sim.plant import Plant
+from sim.serial_line import LineError, SerialLine
 from sim.site import Bus, Device, Point
 
 IDENTITY = ModbusDeviceIdentification(  # type: ignore[no-untyped-call]
@@ -22,11 +25,20 @@ IDENTITY = ModbusDeviceIdentification(  # type: ignore[no-untyped-call]
 """How a controller tells the simulator from hardware."""
 _TABLES = {1: "coil", 5: "coil", 15: "coil", 2: "discrete", 4: "input"}
 _TABLES |= dict.fromkeys((3, 6, 16, 22, 23), "holding")
-_OWN = ("uptime_s", "watchdog_s", "watchdog_tripped", "watchdog_setting_s")
-"""Points that a module fills with what it knows of itself."""
+_OWN = {name: name for name in ("uptime_s", "watchdog_s", "watchdog_tripped", "watchdog_setting_s")}
+_OWN |= {
+    "comms_loss_s": "watchdog_s",
+    "comms_lost": "watchdog_tripped",
+    "comms_loss_setting_s": "watchdog_setting_s",
+}
+"""Points that a module fills with what it knows of itself; a drive has names of its own for its time-out."""
 _New = list[int] | list[bool] | None
 _NOBODY = 0
 """pymodbus's unit number for all that are not defined."""
+_BITS_PER_BYTE = 11
+"""On the wire of a serial line: start, eight bits, parity or a second stop, stop."""
+_SILENCE_S = 0.05
+"""Ends an RTU frame. Far above 3.5 characters: the operating system hands bytes over in pieces."""
 
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 
@@ -47,14 +59,17 @@ class SimulatedDevice:
         self._points = device.points
         self._tables = {table: [0] * self._extent(table) for table in ("coil", "discrete", "holding", "input")}
         points = device.points.values()
-        self._coils = {point.address: f"{name}.{point.name}" for point in points if point.table == "coil"}
+        self._writable = [(f"{name}.{point.name}", point) for point in points if point.table in ("coil", "holding")]
+        self._relays = [(ref, self._storer(point)) for ref, point in self._writable if ref in self.module.on]
+        self._shown_on = dict(self.module.on)
+        """The relays as the tables have them."""
         wired = [(f"{name}.{point.name}", point) for point in points if f"{name}.{point.name}" in instruments.wired]
         self._wired = [(ref, self._storer(point)) for ref, point in wired]
         self._mirrors = [
             (point, self._storer(device.points[point.read_back])) for point in points if point.read_back is not None
         ]
         """Each writable point, and how to store what shows that it was written."""
-        self._own = {point.name: self._storer(point) for point in points if point.name in _OWN}
+        self._own = {_OWN[point.name]: self._storer(point) for point in points if point.name in _OWN}
         self._shown_at = -1
         self._show_own("watchdog_setting_s", self.module.setting_s)
 
@@ -99,19 +114,21 @@ class SimulatedDevice:
         self.module.tripped = False
         self._show_own("watchdog_tripped", 0.0)
         self._tables[table][address : address + len(new)] = [int(value) for value in new]
-        if table == "coil":
-            wanted = {ref: bool(new[at - address]) for at, ref in self._coils.items() if 0 <= at - address < len(new)}
-            self.module.write(wanted, self._plant.time_s)
-            self._mirror()
-            return
-        for point in self._points.values():
-            if point.table == table and point.address < address + len(new) and address < point.address + point.width:
-                value = decode(point, self._tables[table][point.address : point.address + point.width])
-                if point.name == "watchdog_setting_s":
-                    self.module.setting_s = value
-                    self._show_own("watchdog_s", value)
-                else:
-                    self._plant.set_drive(f"{self._name}.{point.name}", value)
+        end = address + len(new)
+        written = [
+            (ref, point)
+            for ref, point in self._writable
+            if point.table == table and point.address < end and address < point.address + point.width
+        ]
+        relays = {ref: bool(self._value(point)) for ref, point in written if ref in self.module.on}
+        self.module.write(relays, self._plant.time_s)
+        self._shown_on |= relays
+        for ref, point in written:
+            if _OWN.get(point.name) == "watchdog_setting_s":
+                self.module.setting_s = self._value(point)
+                self._show_own("watchdog_s", self.module.setting_s)
+            elif point.type != "bool":
+                self._plant.set_drive(ref, self._value(point))
         self._mirror()
 
     def _show(self) -> None:
@@ -119,11 +136,10 @@ class SimulatedDevice:
         values = self._instruments.values()
         for ref, store in self._wired:
             store(values[ref])
-        coils = self._tables["coil"]
-        dropped = [address for address, ref in self._coils.items() if coils[address] != self.module.on[ref]]
-        if dropped:
-            for address in dropped:
-                coils[address] = 0
+        if self.module.on != self._shown_on:
+            self._shown_on = dict(self.module.on)
+            for ref, store in self._relays:
+                store(self._shown_on[ref])
             self._mirror()
         self._show_own("uptime_s", float(int(self._plant.time_s - self.module.booted_s)))
         self._show_own("watchdog_s", self.module.setting_s)
@@ -141,7 +157,7 @@ class SimulatedDevice:
 
     def _value(self, point: Point) -> float:
         registers = self._tables[point.table][point.address : point.address + point.width]
-        return float(registers[0]) if point.type == "bool" else decode(point, registers)
+        return float(registers[0] >> (point.bit or 0) & 1) if point.type == "bool" else decode(point, registers)
 
     def _storer(self, point: Point) -> Callable[[float], None]:
         """Return what stores a value of a point in its table."""
@@ -158,21 +174,48 @@ class SimulatedDevice:
 
 
 class BusServer:
-    """One bus: a Modbus TCP server, the devices on it and the requests it has served."""
+    """One bus: a Modbus server on TCP or on a serial line, the devices on it and the requests it has served."""
 
-    def __init__(self, bus: Bus, devices: Sequence[SimulatedDevice], now_s: Callable[[], float]) -> None:
+    def __init__(
+        self, bus: Bus, devices: Sequence[SimulatedDevice], now_s: Callable[[], float], *, paced: bool = False
+    ) -> None:
+        """Prepare; nothing listens yet. A serial line that is `paced` takes the time of its bit rate."""
         self.requests = 0
         self._bus = bus
         self._devices = devices
         self._modules = {device.unit: device.module for device in devices}
         self._now_s = now_s
-        self._server: ModbusTcpServer | None = None
+        self._byte_s = _BITS_PER_BYTE / bus.baud if paced else 0.0
+        self._server: ModbusTcpServer | ModbusSerialServer | None = None
 
-    async def start(self, port: int) -> int:
-        """Listen on `port` (0: any free one) and return the port; raises PortTakenError."""
+    async def start(self, port: int) -> int | str:
+        """Listen, and return where: the port (`port`, or any free one for 0), or the path of the serial line.
+
+        Raises PortTakenError and LineError.
+        """
         nobody = SimDevice(_NOBODY, SimData(0, datatype=DataType.REGISTERS))
         served = [nobody, *(device.served() for device in self._devices)]
-        server = _TcpServer(served, identity=IDENTITY, address=(self._bus.host, port), trace_pdu=self._note)
+        if self._bus.kind == "rtu":
+            await self._start_on_line(served)
+            return self._bus.line
+        return await self._start_on_tcp(served, port)
+
+    async def _start_on_line(self, served: list[SimDevice]) -> None:
+        if self._bus.parity != "N":
+            raise LineError(
+                f'{self._bus.line}: got parity "{self._bus.parity}", which no pseudo-terminal has and masters fail to '
+                'set: simulate it with parity = "N" and stop_bits = 2'
+            )
+        line = SerialLine(Path(self._bus.line), self._byte_s)
+        self._server = _LineServer(served, line, identity=IDENTITY, trace_pdu=self._note, trace_packet=self._if_there)
+        await self._server.serve_forever(background=True)
+
+    async def _start_on_tcp(self, served: list[SimDevice], port: int) -> int:
+        options: dict[str, Any] = {"identity": IDENTITY, "address": (self._bus.host, port), "trace_pdu": self._note}
+        if self._bus.kind == "rtu_over_tcp":
+            server: _TcpServer = _ConverterServer(served, framer=FramerType.RTU, trace_packet=self._if_there, **options)
+        else:
+            server = _TcpServer(served, **options)
         try:
             await server.serve_forever(background=True)
         except RuntimeError as error:
@@ -203,6 +246,10 @@ class BusServer:
             return ExceptionResponse(function, ExcCodes.GATEWAY_NO_RESPONSE, unit, transaction)
         return pdu
 
+    def _if_there(self, sending: bool, frame: bytes) -> bytes:
+        """Let an RTU frame pass unless it answers for a unit that is not there: on a serial line nobody does."""
+        return b"" if sending and frame[0] not in self._modules else frame
+
 
 class _Connection(ServerRequestHandler):
     """One master's connection. pymodbus hands each request to the loop as if from another thread, which costs more
@@ -215,11 +262,52 @@ class _Connection(ServerRequestHandler):
         self._answering = self.loop.create_task(self.handle_request())  # type: ignore[no-untyped-call]
 
 
+class _RtuConnection(_Connection):
+    """The same for RTU frames, whose end only a silence tells: what a frame lacks by then never comes."""
+
+    _silence: asyncio.TimerHandle | None = None
+
+    def data_received(self, data: bytes) -> None:
+        """Take what has come; drop what stays unfinished."""
+        if self._silence is not None:
+            self._silence.cancel()
+        super().data_received(data)
+        self._silence = self.loop.call_later(_SILENCE_S, self._forget) if self.recv_buffer else None
+
+    def _forget(self) -> None:
+        self.recv_buffer = b""
+
+
 class _TcpServer(ModbusTcpServer):
     """pymodbus's server with our connections."""
 
+    connection: type[_Connection] = _Connection
+
     def callback_new_connection(self) -> ServerRequestHandler:
         """Take a new master's connection."""
-        return _Connection(  # type: ignore[no-untyped-call]
+        return self.connection(self, self.trace_packet, self.trace_pdu, self.trace_connect)
+
+
+class _ConverterServer(_TcpServer):
+    """The same behind a converter from TCP to a serial line."""
+
+    connection = _RtuConnection
+
+
+class _LineServer(ModbusSerialServer):
+    """pymodbus's serial server on our line, in place of a port of pyserial's."""
+
+    def __init__(self, served: list[SimDevice], line: SerialLine, **options: Any) -> None:
+        super().__init__(served, **options)
+        self._line = line
+        self.call_create = self._open
+
+    def callback_new_connection(self) -> ServerRequestHandler:
+        """Take the line's one connection."""
+        return _RtuConnection(  # type: ignore[no-untyped-call]
             self, self.trace_packet, self.trace_pdu, self.trace_connect
         )
+
+    async def _open(self) -> SerialLine:
+        self._line.serve(self.handle_new_connection())
+        return self._line

@@ -3,12 +3,27 @@
 It shares nothing with the controller's reader on purpose: a key that the two read differently shows up as a wrong dose.
 """
 
-import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
+
+from sim.parts import (
+    Block,
+    Entry,
+    Filter,
+    Injector,
+    Main,
+    Pump,
+    Tank,
+    read_block,
+    read_filter,
+    read_injector,
+    read_main,
+    read_pump,
+    read_tank,
+)
 
 _WIDTHS = {"u32": 2, "i32": 2, "f32": 2, "u64": 4, "i64": 4, "f64": 4}
 
@@ -46,29 +61,17 @@ class Point:
 
 
 @dataclass(frozen=True, slots=True)
-class Signal:
-    """A measured value as wired: its point and its scale."""
-
-    point: str
-    at_low: float | None = None
-    at_high: float | None = None
-    per_count: float | None = None
-    accuracy_pct_of_reading: float = 0.0
-    accuracy_pct_of_span: float = 0.0
-    stale_s: float = 5.0
-
-    @property
-    def span(self) -> float:
-        """The reading's span in its own unit; 0 for a counter."""
-        return abs(self.at_high - self.at_low) if self.at_low is not None and self.at_high is not None else 0.0
-
-
-@dataclass(frozen=True, slots=True)
 class Bus:
-    """Where one bus listens."""
+    """Where one bus answers: an address of TCP, a serial line, or a serial line behind a converter on TCP."""
 
-    host: str
-    port: int
+    kind: str
+    host: str = ""
+    port: int = 0
+    line: str = ""
+    """Path of the serial port."""
+    baud: int = 9600
+    parity: str = "E"
+    stop_bits: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,64 +84,15 @@ class Device:
 
 
 @dataclass(frozen=True, slots=True)
-class Injector:
-    """A metering pump paced by speed, behind an injection valve."""
-
-    tank: str
-    valve: str
-    run: str
-    drive: str
-    meter: Signal
-    curve: tuple[tuple[float, float], ...]
-    """Drive (0 to 1) against L/h."""
-    curve_accuracy_pct: float
-
-
-@dataclass(frozen=True, slots=True)
-class Tank:
-    """A stock tank."""
-
-    volume_l: float
-    content: Signal
-
-
-@dataclass(frozen=True, slots=True)
-class Block:
-    """One block: the pipes from the injection point to its emitters. Volumes in litres, flows in L/s."""
-
-    valve: str
-    travel_s: float
-    main_l: float
-    submain_l: float
-    laterals: int
-    lateral_l: float
-    """Volume of one lateral."""
-    emitters: int
-    """Emitters of one lateral."""
-    emitter_l_h: float
-    volume_accuracy_pct: float
-
-    @property
-    def nominal_l_s(self) -> float:
-        """Every emitter at its rate, in L/s."""
-        return self.laterals * self.emitters * self.emitter_l_h / 3600.0
-
-    @property
-    def volume_l(self) -> float:
-        """All pipes of the block in litres."""
-        return self.main_l + self.submain_l + self.laterals * self.lateral_l
-
-
-@dataclass(frozen=True, slots=True)
 class Site:
     """What the simulator needs to know of the plant."""
 
     bus: Mapping[str, Bus]
     device: Mapping[str, Device]
-    pump_run: str
-    pump_running: str
-    main: Mapping[str, Signal]
-    """flow, water, pressure, background_ec and line_ec."""
+    pump: Pump | None
+    """None where the water comes by its own weight or by a scheme's pressure."""
+    main: Main
+    filter: Filter | None
     safety: Mapping[str, str]
     """emergency_stop_healthy, selector_auto, reset_button and output_watchdog_s, each a point."""
     injector: Mapping[str, Injector]
@@ -151,7 +105,8 @@ class Site:
         return self.device[device].points[name]
 
 
-_SIGNALS = ("flow", "water", "pressure", "background_ec", "line_ec")
+_BUSES = ("tcp", "rtu", "rtu_over_tcp")
+_BUS_KEYS = ("host", "port", "line", "baud", "parity", "stop_bits")
 _SAFETY = ("emergency_stop_healthy", "selector_auto", "reset_button", "output_watchdog_s")
 
 
@@ -172,13 +127,13 @@ def _site(raw: Mapping[str, Any], profiles: Path) -> Site:
     return Site(
         bus={name: _bus(name, entry) for name, entry in raw["bus"].items()},
         device={name: _device(entry, profiles) for name, entry in raw["device"].items()},
-        pump_run=raw["pump"]["run"],
-        pump_running=raw["pump"]["running"],
-        main={name: Signal(**raw["main"][name]) for name in _SIGNALS},
+        pump=read_pump(raw["pump"]) if "pump" in raw else None,
+        main=read_main(raw["main"]),
+        filter=read_filter(raw["filter"]) if "filter" in raw else None,
         safety={name: raw["safety"][name] for name in _SAFETY},
-        injector={name: _injector(name, entry) for name, entry in raw["injector"].items()},
-        tank={name: Tank(entry["volume_l"], Signal(**entry["content"])) for name, entry in raw["tank"].items()},
-        block={name: _block(entry) for name, entry in raw["block"].items()},
+        injector={name: read_injector(name, entry) for name, entry in raw["injector"].items()},
+        tank={name: read_tank(entry) for name, entry in raw["tank"].items()},
+        block={name: read_block(entry) for name, entry in raw["block"].items()},
     )
 
 
@@ -201,58 +156,43 @@ def _toml(path: Path) -> dict[str, Any]:
         raise SiteFileError(f"{path}: cannot be read: {error}") from error
 
 
-def _bus(name: str, entry: Mapping[str, Any]) -> Bus:
-    if entry["kind"] != "tcp":
-        raise ValueError(f"bus.{name}.kind: got {entry['kind']!r}; the simulator speaks tcp only")
-    return Bus(entry["host"], entry["port"])
+def _bus(name: str, entry: Entry) -> Bus:
+    kind = entry["kind"]
+    if kind not in _BUSES:
+        raise ValueError(f"bus.{name}.kind: got {kind!r}; the simulator knows {', '.join(_BUSES)}")
+    needed = ("line", "baud") if kind == "rtu" else ("host", "port")
+    if missing := [key for key in needed if key not in entry]:
+        raise KeyError(f"bus.{name}.{missing[0]}")
+    return Bus(kind, **{key: entry[key] for key in _BUS_KEYS if key in entry})
 
 
-def _device(entry: Mapping[str, Any], profiles: Path) -> Device:
+def _device(entry: Entry, profiles: Path) -> Device:
     return Device(entry["bus"], entry["unit"], read_profile(profiles / f"{entry['profile']}.toml"))
 
 
-def _injector(name: str, entry: Mapping[str, Any]) -> Injector:
-    if entry["kind"] != "metering_pump":
-        raise ValueError(f"injector.{name}.kind: got {entry['kind']!r}; the simulator has metering_pump only")
-    return Injector(
-        tank=entry["tank"],
-        valve=entry["valve"],
-        run=entry["run"],
-        drive=entry["drive"],
-        meter=Signal(**entry["meter"]),
-        curve=tuple((float(drive), float(rate)) for drive, rate in entry["curve"]),
-        curve_accuracy_pct=entry["curve_accuracy_pct"],
-    )
-
-
-def _block(entry: Mapping[str, Any]) -> Block:
-    return Block(
-        valve=entry["valve"],
-        travel_s=entry["travel_s"],
-        main_l=sum(_volume_l(pipe) for pipe in entry["main"]),
-        submain_l=_volume_l(entry["submain"]),
-        laterals=entry["submain"]["laterals"],
-        lateral_l=_volume_l(entry["lateral"]),
-        emitters=entry["lateral"]["emitters"],
-        emitter_l_h=entry["lateral"]["emitter_l_h"],
-        volume_accuracy_pct=entry["volume_accuracy_pct"],
-    )
-
-
-def _volume_l(pipe: Mapping[str, Any]) -> float:
-    """Litres in one pipe: a millimetre of bore squared over a metre of length is a millilitre."""
-    return float(math.pi / 4.0 * pipe["bore_mm"] ** 2 * pipe["length_m"] / 1000.0)
-
-
 def _check_refs(site: Site) -> None:
-    refs = [site.pump_run, site.pump_running, *site.safety.values(), *(signal.point for signal in site.main.values())]
-    for injector in site.injector.values():
-        refs += [injector.valve, injector.run, injector.drive, injector.meter.point]
+    for name, injector in site.injector.items():
         if injector.tank not in site.tank:
-            raise ValueError(f"injector tank {injector.tank!r} is not a tank of this file")
-    refs += [tank.content.point for tank in site.tank.values()]
-    refs += [block.valve for block in site.block.values()]
-    for ref in refs:
+            raise ValueError(f"injector.{name}.tank: {injector.tank!r} is not a tank of this file")
+    for ref in _refs(site):
         device, _, name = ref.partition(".")
         if device not in site.device or name not in site.device[device].points:
             raise ValueError(f"{ref!r} is not a point of a device of this file")
+
+
+def _refs(site: Site) -> Iterator[str]:
+    """Yield every "device.point" that the site names."""
+    main, pump, washed = site.main, site.pump, site.filter
+    signals = [main.water, main.pressure, main.flow, main.background_ec, main.line_ec]
+    signals += [tank.content for tank in site.tank.values()]
+    refs: list[str | None] = [*site.safety.values(), *(block.valve for block in site.block.values())]
+    if pump is not None:
+        refs += [pump.run, pump.running, pump.speed]
+    if washed is not None:
+        refs += [washed.backwash, washed.backwashing]
+        signals.append(washed.pressure_difference)
+    for injector in site.injector.values():
+        refs += [injector.valve, injector.run, injector.drive]
+        signals.append(injector.meter)
+    yield from (ref for ref in refs if ref is not None)
+    yield from (signal.point for signal in signals if signal is not None)

@@ -1,12 +1,14 @@
-"""The stock side: tanks with their batches, and metering pumps that draw from them."""
+"""The stock side: batches, the tanks that hold them, and the hoses from the tanks to the main."""
 
 import math
+from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from sim.site import Injector as InjectorSheet
+from sim.plug import Stock, add
 
-_LAG_S = 1.0
+CLEAN = 0
+"""Number of the batch that is water."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +48,8 @@ class Tank:
     def __init__(self, volume_l: float) -> None:
         self.volume_l = volume_l
         self.litres = 0.0
-        self.batch = 0
+        """Stock in it; in a displacement tank, which is always full, as litres of what was poured in."""
+        self.batch = CLEAN
         """Number of the batch in it."""
         self.outlet_dry = False
         """Stands for an empty tank: nothing can be drawn and the level shows none."""
@@ -64,73 +67,77 @@ class Tank:
         self.litres -= drawn_l
         return drawn_l
 
+    def wash_out(self, water_l: float) -> float:
+        """Let `water_l` pass through the closed tank, fully mixed; return the litres of stock that it takes along.
 
-class Injector:
-    """A metering pump: litres an hour by its drive, with a lag; nothing without all that it needs."""
-
-    __slots__ = (
-        "_curve",
-        "airlock",
-        "contactor_in",
-        "drawn_l",
-        "drive",
-        "meter_factor",
-        "meter_fault",
-        "metered_l",
-        "rate_l_h",
-        "siphon_l_h",
-        "tank",
-        "target_l_h",
-        "valve_open",
-    )
-
-    def __init__(self, sheet: InjectorSheet, tank: Tank, curve_factor: float, meter_factor: float) -> None:
-        self._curve = [(0.0, 0.0), *((drive, rate * curve_factor) for drive, rate in sheet.curve if drive > 0.0)]
-        self.tank = tank
-        self.meter_factor = meter_factor
-        self.meter_fault = 1.0
-        self.drive = 0.0
-        self.contactor_in = False
-        self.valve_open = False
-        self.airlock = False
-        self.siphon_l_h = 0.0
-        self.rate_l_h = 0.0
-        self.target_l_h = 0.0
-        self.drawn_l = 0.0
-        self.metered_l = 0.0
-        """What the meter has counted, with its error."""
-
-    def settle(self) -> None:
-        """Work out the rate to go for; to be called when anything that it depends on has changed."""
-        pumping = self.contactor_in and self.valve_open and not self.airlock
-        self.target_l_h = self._rate_at(self.drive) if pumping else 0.0
-        if not self.target_l_h:
-            self.rate_l_h = 0.0
-
-    def step(self, dt_s: float, lag_share: float) -> float:
-        """Pump for `dt_s`, going `lag_share` of the way to the target rate; return the litres that moved."""
-        if self.target_l_h:
-            self.rate_l_h += (self.target_l_h - self.rate_l_h) * lag_share
-            flow_l_h = self.rate_l_h
-        elif self.siphon_l_h:
-            flow_l_h = self.siphon_l_h
-        else:
+        Of what is dissolved in the volume V the share exp(-water / V) stays behind (domain sheet, section 6).
+        """
+        if self.outlet_dry:
             return 0.0
-        drawn_l = self.tank.draw(flow_l_h * dt_s / 3600.0)
-        self.drawn_l += drawn_l
-        self.metered_l += drawn_l * self.meter_factor * self.meter_fault
-        return drawn_l
-
-    def _rate_at(self, drive: float) -> float:
-        last_drive, last_rate = 0.0, 0.0
-        for at, rate in self._curve:
-            if drive <= at:
-                span = at - last_drive
-                return last_rate + (rate - last_rate) * (drive - last_drive) / span if span else rate
-            last_drive, last_rate = at, rate
-        return last_rate
+        taken_l = self.litres * -math.expm1(-water_l / self.volume_l)
+        self.litres -= taken_l
+        return taken_l
 
 
-def lag_share(dt_s: float) -> float:
-    """Return the share of the way to a new rate that a metering pump goes in `dt_s`."""
-    return -math.expm1(-dt_s / _LAG_S)
+@dataclass(slots=True)
+class _Part:
+    """What a stretch of hose holds."""
+
+    litres: float
+    batch: int
+    strength: float
+    """Litres of the batch in one litre."""
+
+
+class Hose:
+    """From an injector to the main, always full: what is pushed in comes out after what it holds."""
+
+    __slots__ = ("_parts", "primed_l")
+
+    def __init__(self, volume_l: float) -> None:
+        self._parts: deque[_Part] = deque()
+        """The oldest first."""
+        if volume_l:
+            self._parts.append(_Part(volume_l, CLEAN, 0.0))
+        self.primed_l: Stock = {}
+        """Stock that it was filled with by hand, by batch."""
+
+    def prime(self, batch: int) -> None:
+        """Fill a hose that holds water alone with a batch."""
+        if self._parts and not any(part.strength for part in self._parts):
+            litres = sum(part.litres for part in self._parts)
+            self._parts = deque([_Part(litres, batch, 1.0)])
+            self.primed_l[batch] = self.primed_l.get(batch, 0.0) + litres
+
+    def push(self, litres: float, batch: int, strength: float) -> list[tuple[int, float]]:
+        """Push in `litres` that hold `strength` litres of a batch each; return the (batch, litres of stock) put out."""
+        parts = self._parts
+        if parts:
+            last = parts[-1]
+            if last.batch != batch or last.strength != strength:
+                parts.append(_Part(litres, batch, strength))
+                return self._put_out(litres)
+            if len(parts) > 1:
+                last.litres += litres
+                return self._put_out(litres)
+        return [(batch, litres * strength)] if strength else []
+
+    def held_l(self) -> Stock:
+        """Return the stock in it."""
+        total: Stock = {}
+        add(total, ((part.batch, part.litres * part.strength) for part in self._parts if part.strength), 1.0)
+        return total
+
+    def _put_out(self, litres: float) -> list[tuple[int, float]]:
+        out = []
+        while litres > 0.0:
+            first = self._parts[0]
+            moved_l = min(first.litres, litres)
+            litres -= moved_l
+            if first.strength:
+                out.append((first.batch, moved_l * first.strength))
+            if moved_l < first.litres:
+                first.litres -= moved_l
+            else:
+                self._parts.popleft()
+        return out

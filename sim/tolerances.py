@@ -12,7 +12,9 @@ NAMES = (
     "line_ec",
     "background_ec",
     "injector_curve",
+    "signal",
 )
+"""Every kind of factor. `injector_curve` is the rate of any injector, `signal` that of pressures and levels."""
 
 
 class Tolerances:

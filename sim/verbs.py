@@ -3,16 +3,19 @@
 import json
 import math
 from collections.abc import Callable, Mapping
+from types import MappingProxyType
 from typing import Any
 
 from sim.faults import FaultError
 from sim.plant import ChargeError, Plant
 from sim.stock import Batch
 from sim.truth import truth
+from sim.wire_proxy import Strike, WireFaultError, WireProxy
 
 _OK = b'{"ok":true}\n'
-_VERBS = ("advance", "charge", "fault", "truth", "quit")
+_VERBS = ("advance", "charge", "fault", "truth", "quit", "wire")
 _LONGEST_S = 1e6
+_NO_PROXIES: Mapping[str, WireProxy] = MappingProxyType({})
 
 
 class RequestError(ValueError):
@@ -22,16 +25,25 @@ class RequestError(ValueError):
 class Verbs:
     """Carries out requests on the plant; `quitting` is set once it has been asked to end."""
 
-    def __init__(self, plant: Plant, advance: Callable[[float], None], requests: Callable[[], dict[str, int]]) -> None:
+    def __init__(
+        self,
+        plant: Plant,
+        advance: Callable[[float], None],
+        requests: Callable[[], dict[str, int]],
+        proxies: Mapping[str, WireProxy] = _NO_PROXIES,
+    ) -> None:
+        """Prepare. `proxies` are those that stand before a bus, by its name."""
         self.quitting = False
         self._plant = plant
         self._advance = advance
         self._requests = requests
+        self._proxies = proxies
         self._do: dict[str, Callable[[Mapping[str, Any]], dict[str, Any]]] = {
             "advance": self._do_advance,
             "charge": self._do_charge,
             "fault": self._do_fault,
             "truth": self._do_truth,
+            "wire": self._do_wire,
             "quit": self._do_quit,
         }
 
@@ -41,7 +53,7 @@ class Verbs:
             return self._answer_words(line)
         try:
             reply = self._carry_out(_parsed(line))
-        except (RequestError, FaultError, ChargeError) as error:
+        except (RequestError, FaultError, ChargeError, WireFaultError) as error:
             return _line({"ok": False, "error": str(error)})
         return _line({"ok": True, **reply}) if reply else _OK
 
@@ -49,7 +61,7 @@ class Verbs:
         try:
             request = _from_words(line.decode("utf-8", "replace").split())
             reply = self._carry_out(request)
-        except (RequestError, FaultError, ChargeError) as error:
+        except (RequestError, FaultError, ChargeError, WireFaultError) as error:
             return f"error: {error}\n".encode()
         return (_in_words(reply) if request["do"] == "truth" else f"ok at {self._plant.time_s:.1f} s").encode() + b"\n"
 
@@ -73,13 +85,13 @@ class Verbs:
             _number(request, "product_g_l", 1e-6, 1e4),
             _number(request, "ec_ms_cm_per_g_l", 0.0, 100.0),
         )
-        self._plant.charge(str(request.get("tank")), _number(request, "litres", 0.0, 1e9), batch)
+        litres = _number(request, "litres", 0.0, 1e9)
+        accuracy_pct = _number({"strength_accuracy_pct": 2.0, **request}, "strength_accuracy_pct", 0.0, 50.0)
+        self._plant.charge(str(request.get("tank")), litres, batch, accuracy_pct)
         return {}
 
     def _do_fault(self, request: Mapping[str, Any]) -> dict[str, Any]:
-        on = request.get("on", True)
-        if not isinstance(on, bool):
-            raise RequestError(f"got on = {on!r}; expected true or false")
+        on = _on(request)
         given = {key: value for key, value in request.items() if key not in ("do", "name", "on", "at_s", "for_s")}
         fault = self._plant.faults.check(str(request.get("name")), on, given)
         at_s = _number(request, "at_s", 0.0, math.inf) if "at_s" in request else self._plant.time_s
@@ -92,6 +104,26 @@ class Verbs:
     def _do_truth(self, request: Mapping[str, Any]) -> dict[str, Any]:
         return {**truth(self._plant), "requests": self._requests()}
 
+    def _do_wire(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        """Spoil a bus's transactions, or those of one `function`, from now on or so many `times`, each `every`th."""
+        proxy = self._proxies.get(str(request.get("bus")))
+        if proxy is None:
+            known = ", ".join(self._proxies) or "none: start the simulator with --proxy"
+            raise RequestError(f"got bus = {request.get('bus')!r}; expected one with a proxy: {known}")
+        if not _on(request):
+            proxy.strike = None
+            return {}
+        every, times = (int(_number({key: 1, **request}, key, 1, 1e9)) for key in ("every", "times"))
+        function = int(_number({"function": 0, **request}, "function", 0, 127))
+        proxy.timeout_s = _number({"timeout_s": proxy.timeout_s, **request}, "timeout_s", 0.001, 60.0)
+        proxy.strike = Strike(
+            str(request.get("fault")),
+            when=lambda frame: function in (0, frame[7]),
+            every=every,
+            times=times if "times" in request else None,
+        )
+        return {}
+
     def _do_quit(self, request: Mapping[str, Any]) -> dict[str, Any]:
         self.quitting = True
         return {}
@@ -103,6 +135,13 @@ def _parsed(line: bytes) -> dict[str, Any]:
     except ValueError as error:
         raise RequestError(f'got a line that is not JSON ({error}); expected one such as {{"do":"truth"}}') from error
     return dict(request)
+
+
+def _on(request: Mapping[str, Any]) -> bool:
+    on = request.get("on", True)
+    if not isinstance(on, bool):
+        raise RequestError(f"got on = {on!r}; expected true or false")
+    return on
 
 
 def _number(request: Mapping[str, Any], key: str, low: float, high: float) -> float:

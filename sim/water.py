@@ -1,4 +1,4 @@
-"""The water side: pump, block valves, the filling of pipes that stand part empty, and the flow and pressure of it.
+"""The water side as a whole: supply, filter, the main at the shed and the blocks behind it.
 
 Pressures in kPa, flows in L/s. A conductance is L/s for each root of a kPa: flow = conductance x sqrt(pressure).
 """
@@ -6,136 +6,48 @@ Pressures in kPa, flows in L/s. A conductance is L/s for each root of a kPa: flo
 import math
 from collections.abc import Mapping
 
-from sim.site import Block
-
-DEAD_HEAD_KPA = 390.0
-"""Pump pressure against a closed valve at full speed."""
-DUTY_KPA = 300.0
-"""Pressure at the shed at the design flow."""
-EMITTER_KPA = 220.0
-"""Pressure at the laterals at which an emitter gives its rate; the rest of the duty is lost on the way to them."""
-_VALVE_KPA = 20.0
-"""Loss in an open block valve at nominal flow; it rises with the square of 1 / opening."""
-_SPIN_S = 3.0
-_STOPPED = 0.02
-"""Below this share of its speed the pump lifts nothing."""
-_VOID_SHARE = 0.08
-"""Share of the pipe volume that has drained when a block has stood."""
-_DRAIN_S = 1800.0
-_THIRSTY = 3.0
-"""A fully open void takes this many times the flow of the emitters."""
-
-_LAST_L = 0.05
-"""What is left of a void below this fills in one step."""
-
-
-class BlockWater:
-    """One block's valve, pipes and emitters as the water meets them."""
-
-    __slots__ = (
-        "_emitters",
-        "_losses",
-        "_throttle",
-        "_travel_s",
-        "conductance",
-        "emitting_l_s",
-        "inflow_l_s",
-        "opening",
-        "valve_on",
-        "void_l",
-        "void_max_l",
-    )
-
-    def __init__(self, block: Block, pipe_volume: float, emitter_flow: float) -> None:
-        nominal_l_s = block.nominal_l_s
-        self._travel_s = block.travel_s
-        self._emitters = nominal_l_s * emitter_flow / math.sqrt(EMITTER_KPA)
-        self._losses = (DUTY_KPA - EMITTER_KPA) / nominal_l_s**2
-        self._throttle = _VALVE_KPA / nominal_l_s**2
-        self.valve_on = False
-        self.opening = 0.0
-        """0 closed, 1 open."""
-        self.void_max_l = block.volume_l * pipe_volume * _VOID_SHARE
-        self.void_l = self.void_max_l
-        self.conductance = 0.0
-        self.inflow_l_s = 0.0
-        self.emitting_l_s = 0.0
-        """What leaves the emitters, which is what the inflow displaces. The rest of the inflow fills the void."""
-
-    def travel(self, dt_s: float) -> bool:
-        """Move the valve for `dt_s`; return whether it still moves."""
-        goal = 1.0 if self.valve_on else 0.0
-        if self.opening == goal:
-            return False
-        step = dt_s / self._travel_s
-        self.opening = min(goal, self.opening + step) if self.valve_on else max(goal, self.opening - step)
-        return self.opening != goal
-
-    def set_conductance(self) -> None:
-        """Work out the conductance from the shed to the soil as valve and void stand."""
-        if self.opening == 0.0:
-            self.conductance = 0.0
-            return
-        outlet = self._emitters * (self._wet() + self._thirst())
-        valve = self._throttle * (1.0 / self.opening**2 - 1.0)
-        self.conductance = 1.0 / math.sqrt(1.0 / outlet**2 + self._losses + valve)
-
-    def take(self, root_kpa: float, dt_s: float) -> bool:
-        """Take the flow at the shed's pressure (its root) for `dt_s`; return whether the void still changes."""
-        self.inflow_l_s = inflow_l_s = self.conductance * root_kpa
-        if inflow_l_s == 0.0:
-            self.emitting_l_s = 0.0
-            return self._drain(dt_s)
-        wet = self._wet()
-        self.emitting_l_s = inflow_l_s * wet / (wet + self._thirst())
-        if self.void_l == 0.0:
-            return False
-        if self.void_l < _LAST_L:
-            self.emitting_l_s = inflow_l_s - self.void_l / dt_s
-            self.void_l = 0.0
-        else:
-            self.void_l -= (inflow_l_s - self.emitting_l_s) * dt_s
-        return True
-
-    def _drain(self, dt_s: float) -> bool:
-        missing_l = self.void_max_l - self.void_l
-        if missing_l < 0.1:
-            return False
-        self.void_l += missing_l * dt_s / _DRAIN_S
-        return True
-
-    def _wet(self) -> float:
-        """Share of the emitters that have water."""
-        return 1.0 - self.void_l / self.void_max_l
-
-    def _thirst(self) -> float:
-        """How readily the void takes water, in times of the emitters: it closes softly over its last fifth."""
-        return _THIRSTY * min(1.0, 5.0 * self.void_l / self.void_max_l)
+from sim.block_water import BlockWater
+from sim.filter import Filter
+from sim.supply import DUTY_KPA, Supply
 
 
 class Water:
-    """The pump, the main at the shed and the blocks behind it."""
+    """Flows and pressures. While nothing changes they stand, and nobody need call `step`."""
 
-    def __init__(self, blocks: Mapping[str, BlockWater], design_l_s: float) -> None:
+    def __init__(
+        self, supply: Supply, strainer: Filter | None, blocks: Mapping[str, BlockWater], design_l_s: float
+    ) -> None:
+        """Take the parts, and the flow of the largest block, by which a burst is sized."""
+        self.supply = supply
+        self.filter = strainer
         self.blocks = blocks
         self._each = tuple(blocks.values())
         self._design_l_s = design_l_s
-        self.pump_on = False
-        self.speed = 0.0
-        """Share of the pump's full speed."""
         self.pressure_kpa = 0.0
+        """At the shed, behind the filter."""
+        self.difference_kpa = 0.0
+        """Across the filter."""
         self.flow_l_s = 0.0
-        """Through the injection point: all that the blocks and a burst take."""
+        """All that the blocks and a burst take."""
         self.burst_l_s = 0.0
-        self.head_factor = 1.0
-        self._resistance = (DEAD_HEAD_KPA - DUTY_KPA) / design_l_s**2
+        self.drain_l_s = 0.0
+        """What a backwash takes."""
+        self.backwash_l = 0.0
+        """What backwashes have taken."""
         self._burst = 0.0
+        self._clog = 1.0
         self.moving = True
-        """Whether anything still changes; while not, the flows stand."""
+        self.due_s = 0.0
+        """When to step next although nothing moves."""
 
     def set_pump(self, on: bool) -> None:
         """Put the pump's motor on or off the mains."""
-        self.pump_on = on
+        self.supply.motor_on = on
+        self.moving = True
+
+    def set_speed(self, speed: float) -> None:
+        """Give a pump on a drive its set speed, 0 to 1."""
+        self.supply.set_speed = max(0.0, min(1.0, speed))
         self.moving = True
 
     def set_valve(self, name: str, on: bool) -> None:
@@ -143,47 +55,83 @@ class Water:
         self.blocks[name].valve_on = on
         self.moving = True
 
+    def set_backwash(self, on: bool, stuck: bool) -> None:
+        """Drive the filter's drain valve, or let it stick open."""
+        if self.filter is not None:
+            self.filter.output_on, self.filter.stuck = on, stuck
+            self.moving = True
+
     def block_filter(self, flow_factor: float) -> None:
-        """Clog the filter so that the design flow falls to `flow_factor` of itself; 1 is clean."""
-        system = DUTY_KPA / self._design_l_s**2
-        self._resistance = DEAD_HEAD_KPA / (flow_factor * self._design_l_s) ** 2 - system
+        """Clog the filter so that the flow, whatever is open, falls to `flow_factor` of itself; 1 clears it."""
+        self._clog = flow_factor
         self.moving = True
 
     def burst(self, flow_share: float) -> None:
-        """Break the main at the shed so that at duty pressure it loses this share of the design flow; 0 mends it."""
+        """Break the main at the shed so that at duty pressure it loses this share of a block's flow; 0 mends it."""
         self._burst = flow_share * self._design_l_s / math.sqrt(DUTY_KPA)
         self.moving = True
 
-    def weaken(self, head_factor: float) -> None:
-        """Let the pump give this share of its pressure."""
-        self.head_factor = head_factor
+    def weaken(self, factor: float) -> None:
+        """Let the supply give this share of its pressure."""
+        self.supply.factor = factor
         self.moving = True
 
-    def step(self, dt_s: float) -> None:
-        """Move pump, valves and voids for `dt_s` and work out the flows."""
-        moving = self._spin(dt_s)
-        conductance = self._burst
-        for block in self._each:
+    def step(self, dt_s: float, now_s: float) -> None:
+        """Move everything for `dt_s`, to `now_s`, and work out the flows."""
+        moving = self.supply.spin(dt_s)
+        strainer = self.filter
+        if strainer is not None:
+            moving |= strainer.move(now_s, self.flow_l_s + self.drain_l_s, self.difference_kpa)
+        awake = [block for block in self._each if block.valve_on or block.opening or block.inflow_l_s]
+        for block in awake:
             moving |= block.travel(dt_s)
-            block.set_conductance()
-            conductance += block.conductance
-        head_kpa = DEAD_HEAD_KPA * self.head_factor * self.speed**2
-        self.pressure_kpa = head_kpa / (1.0 + self._resistance * conductance**2)
-        root_kpa = math.sqrt(self.pressure_kpa)
-        self.burst_l_s = self._burst * root_kpa
+            block.set_conductance(now_s)
+        root_kpa = self._solve(strainer.drain if strainer is not None else 0.0)
+        self.backwash_l += self.drain_l_s * dt_s
         self.flow_l_s = self.burst_l_s
-        for block in self._each:
-            moving |= block.take(root_kpa, dt_s)
+        for block in awake:
+            moving |= block.take(root_kpa, dt_s, now_s)
             self.flow_l_s += block.inflow_l_s
+        passing_l_s = self.flow_l_s + self.drain_l_s
+        self.pressure_kpa = root_kpa**2
+        self.difference_kpa = self.supply.head_kpa - self.supply.curve * passing_l_s**2 - self.pressure_kpa
+        self.due_s = strainer.next_s(passing_l_s) if strainer is not None else math.inf
         self.moving = moving
 
-    def _spin(self, dt_s: float) -> bool:
-        goal = 1.0 if self.pump_on else 0.0
-        if self.speed == goal:
-            return False
-        self.speed += (goal - self.speed) * -math.expm1(-dt_s / _SPIN_S)
-        if self.speed > 0.9999 and self.pump_on:
-            self.speed = 1.0
-        elif self.speed < _STOPPED and not self.pump_on:
-            self.speed = 0.0
-        return True
+    def _solve(self, drain: float) -> float:
+        """Return the root of the pressure at the shed at which the supply gives what is taken."""
+        resistance = self.supply.curve + (self.filter.loss if self.filter is not None else 0.0)
+        loose = self._burst + drain
+        root_kpa, taken_l_s = self._balance(loose, self.supply.head_kpa, resistance, None)
+        if self._clog < 1.0 and taken_l_s:
+            root_kpa, _ = self._balance(loose, 0.0, 0.0, self._clog * taken_l_s)
+        self.burst_l_s = self._burst * root_kpa
+        self.drain_l_s = drain * root_kpa
+        return root_kpa
+
+    def _balance(self, loose: float, head_kpa: float, resistance: float, flow_l_s: float | None) -> tuple[float, float]:
+        """Return the root of the pressure and the flow where supply meets demand, or where the demand is `flow_l_s`.
+
+        No block is taken as regulated at first, which asks for the most and so gives the least pressure. A block that
+        has enough at that pressure has enough at any higher one, so each round only ever sets more blocks aside.
+        """
+        held_l_s = root_kpa = 0.0
+        waiting = [block for block in self._each if block.conductance]
+        while True:
+            free = loose + sum(block.conductance for block in waiting)
+            if flow_l_s is None:
+                root_kpa = _root(head_kpa, resistance, free, held_l_s)
+            elif free:
+                root_kpa = (flow_l_s - held_l_s) / free
+            short = [block for block in waiting if block.conductance * root_kpa < block.demand_l_s]
+            if len(short) == len(waiting):
+                return root_kpa, held_l_s + free * root_kpa
+            held_l_s += sum(block.demand_l_s for block in waiting if block.conductance * root_kpa >= block.demand_l_s)
+            waiting = short
+
+
+def _root(head_kpa: float, resistance: float, free: float, held_l_s: float) -> float:
+    """Solve head - resistance x (held + free x root)² = root² for the root of the pressure."""
+    system = 1.0 + resistance * free**2
+    inner = head_kpa * system - resistance * held_l_s**2
+    return (math.sqrt(max(0.0, inner)) - resistance * held_l_s * free) / system

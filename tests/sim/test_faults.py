@@ -8,7 +8,7 @@ from sim.faults import PARAMETERS, FaultError, Faults
 @pytest.fixture
 def faults() -> Faults:
     """The faults of a plant with one of each part."""
-    return Faults({"block": ("creek",), "injector": ("a",), "tank": ("a",)})
+    return Faults({"block": ("creek", "hill"), "injector": ("a", "b"), "tank": ("a",)})
 
 
 @pytest.mark.parametrize("name", PARAMETERS)
@@ -27,13 +27,31 @@ def test_every_fault_goes_on_and_off_with_its_defaults(faults: Faults, name: str
         ("siphon", {"litres": 3.0}, "it takes injector, l_h"),
         ("siphon", {"l_h": -3.0}, "expected a number from 0"),
         ("siphon", {"l_h": "much"}, "expected a number"),
-        ("valve_stuck_shut", {"block": "hill"}, "known are creek"),
+        ("valve_stuck_shut", {"block": "dale"}, "known are creek"),
     ],
 )
 def test_a_fault_that_cannot_be_made_is_refused(faults: Faults, name: str, given: dict[str, object], says: str) -> None:
     """Guards that a misspelt fault never passes for a plant that is well."""
     with pytest.raises(FaultError, match=says):
         faults.check(name, True, given)
+
+
+def test_a_fault_concerns_the_part_it_names(faults: Faults) -> None:
+    """Guards that one block's fault is not its neighbour's, and that no name means all."""
+    faults.switch(faults.check("slow_valve", True, {"block": "hill"}))
+    assert [faults.hit("slow_valve", name) for name in ("creek", "hill", "")] == [False, True, True]
+    assert faults.number("slow_valve", "travel_factor", 1.0, "hill") == 5.0
+    assert faults.number("slow_valve", "travel_factor", 1.0, "creek") == 1.0
+    faults.switch(faults.check("airlock", True, {}))
+    assert faults.hit("airlock", "a") and faults.hit("airlock", "b")
+    assert not faults.hit("siphon", "a")
+
+
+def test_a_fault_of_a_part_that_is_not_there_is_refused() -> None:
+    """Guards a plant without the part: the fault would do nothing and a test would pass for nothing."""
+    faults = Faults({"block": (), "injector": (), "tank": ()}, {"backwash_stuck"})
+    with pytest.raises(FaultError, match="no such part"):
+        faults.check("backwash_stuck", True, {})
 
 
 def test_scheduled_faults_come_in_order_of_their_time(faults: Faults) -> None:

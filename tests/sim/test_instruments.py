@@ -2,6 +2,7 @@
 
 import statistics
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -11,7 +12,7 @@ from sim.instruments import Instruments, decode, encode
 from sim.plant import Plant
 from sim.site import Point, Site
 from sim.tolerances import Tolerances
-from tests.sim.conftest import INJECTOR, INTAKE, PUMP, VALVE
+from tests.sim.conftest import CALCIUM_NITRATE, INJECTOR, INTAKE, PUMP, VALVE, ready, trouble, turn
 
 FLOW, WATER, PRESSURE, LINE_EC, LEVEL = "signals.ai1", "signals.count1", "signals.ai2", "signals.ai4", "signals.ai5"
 
@@ -86,11 +87,11 @@ def _running(plant: Plant, switch: Callable[..., None]) -> Instruments:
 def test_a_perfect_plant_shows_the_truth(site: Site, plant: Plant, switch: Callable[..., None]) -> None:
     """Guards the scales: 4 to 20 mA over 60 m3/h, 600 kPa, 5 mS/cm and 1200 L; 10 L and 0.01 L for a count."""
     values = _running(plant, switch).values()
-    assert (values[FLOW] - 4.0) / 16.0 * 60.0 == pytest.approx(plant.main_l_s * 3.6)
+    assert (values[FLOW] - 4.0) / 16.0 * 60.0 == pytest.approx(plant.meter.flow_l_s * 3.6)
     assert (values[PRESSURE] - 4.0) / 16.0 * 600.0 == pytest.approx(plant.water.pressure_kpa)
     assert (values[LINE_EC] - 4.0) / 16.0 * 5.0 == pytest.approx(0.6 + plant.probe_rise_ms_cm)
     assert (values[LEVEL] - 4.0) / 16.0 * 1200.0 == pytest.approx(plant.tanks["a"].litres)
-    assert values[WATER] == int(plant.water_l / 10.0)
+    assert values[WATER] == int(plant.meter.passed_l / 10.0)
     assert values["signals.count2"] == int(plant.injectors["a"].drawn_l / 0.01)
     assert [values[f"relays.in{n}"] for n in (1, 2, 3, 4)] == [1.0, 1.0, 1.0, 0.0]
 
@@ -157,5 +158,95 @@ def test_a_stuck_instrument_goes_on_showing_what_it_showed(
 def test_counters_start_again_when_full(site: Site) -> None:
     """Guards the rollover of a 32-bit counter."""
     plant = Plant(site, Tolerances(1, perfect=True))
-    plant.metered_l = 10.0 * (2**32 + 5)
+    plant.meter.counted_l = 10.0 * (2**32 + 5)
     assert Instruments(plant).values()[WATER] == 5.0
+
+
+def test_the_whole_plant_s_inputs(orchard: Site) -> None:
+    """Guards Kestrel Bend's wiring: two tanks, two injector meters, the filter's difference and its contact."""
+    plant = ready(orchard)
+    plant.charge("a", 800.0, CALCIUM_NITRATE)
+    plant.charge("b", 200.0, CALCIUM_NITRATE)
+    plant.set_drive("station.ao2", 0.5)
+    turn(plant, True, *(f"station.out{n}" for n in (1, 2, 3, 10, 11, 12)))
+    plant.advance(400.0)
+    values = Instruments(plant).values()
+    assert (values["station.ai7"] - 4.0) / 16.0 * 200.0 == pytest.approx(plant.water.difference_kpa)
+    assert values["station.in5"] == 1.0
+    assert values["station.count3"] == int(plant.injectors["b"].metered_l / 0.01) > 0.0
+    assert values["station.count2"] == 0.0
+    levels = [(values[f"station.ai{n}"] - 4.0) / 16.0 * 1600.0 for n in (5, 6)]
+    assert levels == pytest.approx([800.0, plant.tanks["b"].litres])
+    turn(plant, False, "station.out12")
+    plant.advance(1.0)
+    assert Instruments(plant).values()["station.in5"] == 0.0
+
+
+def test_points_with_a_unit_of_their_own(every_kind: Site) -> None:
+    """Guards a meter that speaks in numbers: m3/h and litres as they are, no current and no pulses."""
+    plant = ready(every_kind)
+    assert every_kind.pump is not None and every_kind.pump.speed is not None and every_kind.main.flow is not None
+    turn(plant, True, every_kind.pump.run, every_kind.block["flat"].valve)
+    plant.set_drive(every_kind.pump.speed, 0.95)
+    plant.advance(400.0)
+    values = Instruments(plant).values()
+    assert values[every_kind.main.flow.point] == pytest.approx(plant.meter.flow_l_s * 3.6)
+    assert values[every_kind.main.water.point] == int(plant.meter.counted_l) > 0.0
+
+
+def test_what_a_site_lacks_is_not_wired(orchard: Site) -> None:
+    """Guards the optional parts: without pump, filter, rate signal and probes nothing shows in their place."""
+    main = replace(orchard.main, flow=None, background_ec=None, line_ec=None)
+    bare = replace(orchard, pump=None, filter=None, main=main)
+    instruments = Instruments(ready(bare))
+    lacking = {f"station.{name}" for name in ("in3", "in5", "ai1", "ai3", "ai4", "ai7")}
+    assert not instruments.wired & lacking
+    assert instruments.values().keys() == instruments.wired
+
+
+def test_a_drifting_probe(plant: Plant) -> None:
+    """Guards the drift: so much an hour from the moment it began, and the truth again when it is over."""
+    instruments = Instruments(plant)
+    plant.advance(1800.0)
+    trouble(plant, "probe_drift", ms_cm_h=0.4)
+    assert (instruments.values()[LINE_EC] - 4.0) / 16.0 * 5.0 == pytest.approx(0.6)
+    plant.advance(1800.0)
+    assert (instruments.values()[LINE_EC] - 4.0) / 16.0 * 5.0 == pytest.approx(0.8, abs=1e-4)
+    trouble(plant, "probe_drift", on=False)
+    assert (instruments.values()[LINE_EC] - 4.0) / 16.0 * 5.0 == pytest.approx(0.6)
+
+
+@pytest.mark.parametrize(
+    ("fault", "ref", "factor"),
+    [
+        ("flow_meter_low", WATER, 0.85),
+        ("flow_meter_high", WATER, 1.15),
+        ("injector_meter_low", "signals.count2", 0.85),
+        ("injector_meter_high", "signals.count2", 1.15),
+    ],
+)
+def test_meters_that_err(plant: Plant, switch: Callable[..., None], fault: str, ref: str, factor: float) -> None:
+    """Guards both meters, high and low: pulses by the factor, for the same water and stock."""
+    instruments = _running(plant, switch)
+    counts = [instruments.values()[ref]]
+    for on in (False, True):
+        if on:
+            trouble(plant, fault)
+        plant.advance(600.0)
+        counts.append(instruments.values()[ref])
+    assert (counts[2] - counts[1]) / (counts[1] - counts[0]) == pytest.approx(factor, abs=0.005)
+
+
+def test_a_transmitter_s_gain_is_its_own(orchard: Site) -> None:
+    """Guards accuracy of reading: a level of 1 % is off by up to 1 % of what it shows, and no more."""
+    content = orchard.tank["a"].content
+    assert content is not None
+    content = replace(content, accuracy_pct_of_reading=1.0, accuracy_pct_of_span=0.0)
+    site = replace(orchard, tank={**orchard.tank, "a": replace(orchard.tank["a"], content=content)})
+    shown = []
+    for seed in range(40):
+        plant = Plant(site, Tolerances(seed))
+        plant.tanks["a"].litres = 1000.0
+        shown.append((Instruments(plant).values()["station.ai5"] - 4.0) / 16.0 * 1600.0)
+    assert max(abs(litres - 1000.0) for litres in shown) <= 10.0 + 4.0 * 0.3
+    assert statistics.stdev(shown) > 3.0

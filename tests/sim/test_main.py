@@ -134,6 +134,31 @@ def test_a_paced_plant_moves_by_itself_and_ends_with_its_pipe(free_site: Path) -
         assert pipe.close() == 0
 
 
+def test_serial_lines_are_ready_under_their_link(free_site: Path, tmp_path: Path) -> None:
+    """Guards the ready line for every kind of bus, that quit takes the link away, and that a kill does no harm."""
+    link = tmp_path / "line"
+    text = free_site.read_text(encoding="utf-8")
+    relays, signals = 'kind = "tcp"\nhost = "127.0.0.1"\nport = 0\n', "[bus.signals]\n"
+    line = f'kind = "rtu"\nline = "{link}"\nbaud = 19200\nparity = "N"\nstop_bits = 2\n'
+    text = text.replace(relays, line, 1).replace(f'{signals}kind = "tcp"', f'{signals}kind = "rtu_over_tcp"')
+    free_site.write_text(text, encoding="utf-8")
+    with _started(free_site, "--paced-lines") as pipe:
+        ports = pipe.ready["ports"]
+        assert ports["relays"] == str(link)
+        assert ports["signals"] > 0
+        assert link.is_char_device()
+        second = _finished(free_site)
+        assert second.returncode == 2
+        assert second.stderr.count("\n") == 1
+        assert f"{link}: a link to" in second.stderr
+    assert link.is_symlink()
+    with _started(free_site) as pipe:
+        assert link.is_char_device()
+        assert pipe.ask(do="truth")["requests"] == {"relays": 0, "signals": 0}
+        assert pipe.close() == 0
+    assert not link.is_symlink()
+
+
 def test_a_taken_port_is_one_line_and_exit_code_2(free_site: Path, tmp_path: Path) -> None:
     """Guards the start: one clear line on standard error, no trace, code 2."""
     with socket.socket() as taken:

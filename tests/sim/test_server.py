@@ -39,6 +39,7 @@ async def served(site: Site, plant: Plant) -> AsyncIterator[Served]:
         ]
         buses[name] = BusServer(bus, devices, lambda: plant.time_s)
         port = await buses[name].start(0)
+        assert isinstance(port, int)
         clients[name] = AsyncModbusTcpClient("127.0.0.1", port=port, timeout=3.0, retries=0)
         assert await clients[name].connect()
     yield Served(plant, buses, clients)
@@ -56,8 +57,8 @@ async def test_one_block_read_shows_the_whole_signal_block(served: Served) -> No
     served.plant.advance(300.0)
     answer = await served.signals.read_input_registers(0, count=18, device_id=SIGNALS)
     flow_m3_h = (answer.registers[0] / 1000.0 - 4.0) / 16.0 * 60.0
-    assert flow_m3_h == pytest.approx(served.plant.main_l_s * 3.6, abs=0.01)
-    assert answer.registers[8] << 16 | answer.registers[9] == int(served.plant.metered_l / 10.0)
+    assert flow_m3_h == pytest.approx(served.plant.meter.flow_l_s * 3.6, abs=0.01)
+    assert answer.registers[8] << 16 | answer.registers[9] == int(served.plant.meter.counted_l / 10.0)
     assert answer.registers[10] << 16 | answer.registers[11] == int(served.plant.injectors["a"].metered_l / 0.01)
     assert answer.registers[16] == 5000
     assert served.plant.injectors["a"].drive == 0.5
@@ -85,6 +86,18 @@ async def test_the_time_out_shows_until_the_next_write(served: Served) -> None:
     assert (await served.relays.read_coils(0, count=8, device_id=RELAYS)).bits == [False] * 8
     await served.relays.write_coil(0, False, device_id=RELAYS)
     assert (await served.relays.read_input_registers(5, count=1, device_id=RELAYS)).registers == [0]
+
+
+async def test_what_the_time_out_dropped_shows_as_off_after_a_write_elsewhere(served: Served) -> None:
+    """Guards the read-back of relays that a master has not written since they dropped."""
+    await served.relays.write_register(0, 50, device_id=RELAYS)
+    await served.relays.write_coils(0, [True] * 8, device_id=RELAYS)
+    served.plant.advance(6.0)
+    await served.relays.write_coil(7, True, device_id=RELAYS)
+    coils = await served.relays.read_coils(0, count=8, device_id=RELAYS)
+    states = await served.relays.read_input_registers(1, count=1, device_id=RELAYS)
+    assert coils.bits == [False] * 7 + [True]
+    assert states.registers == [0x80]
 
 
 async def test_any_request_feeds_the_time_out(served: Served) -> None:

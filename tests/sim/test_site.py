@@ -26,7 +26,15 @@ def test_every_profile_of_the_tree_is_read(profile: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "says"),
     [
-        ('kind = "tcp"', 'kind = "rtu"', "tcp only"),
+        ('kind = "tcp"', 'kind = "udp"', "knows tcp, rtu, rtu_over_tcp"),
+        ('kind = "tcp"', 'kind = "rtu"', "bus.relays.line"),
+        ('kind = "fixed_speed"', 'kind = "diesel"', "pump.kind: got 'diesel'; the simulator knows fixed_speed"),
+        (
+            'kind = "metering_pump"',
+            'kind = "bucket"',
+            "injector.a.kind: got 'bucket'; the simulator knows metering_pump",
+        ),
+        ('order = ["meter"', 'order = ["sieve"', "main.order: got 'sieve'"),
         ('run = "relays.out1"', 'run = "relays.out99"', "relays.out99"),
         ('tank = "a"', 'tank = "z"', "'z' is not a tank"),
         ("travel_s = 8.0", "", "travel_s"),

@@ -6,6 +6,8 @@ from typing import Any
 import pytest
 
 from sim.plant import STEP_S, Plant
+from sim.site import Site
+from sim.tolerances import Tolerances
 from sim.verbs import Verbs
 
 
@@ -36,6 +38,17 @@ def test_charge_fills_the_tank(verbs: Verbs, plant: Plant) -> None:
     assert plant.tanks["a"].litres == 500.0
     batch = plant.batches[plant.tanks["a"].batch]
     assert (batch.nutrients_g_l, batch.product_g_l, batch.ec_ms_cm_per_g_l) == ({"N": 31.0, "Ca": 37.0}, 200.0, 1.2)
+
+
+def test_charge_takes_how_well_its_strength_is_known(site: Site) -> None:
+    """Guards the hidden strength: the charge's own k = 2 rules it, 2 % where the charge says none."""
+    request = {"tank": "a", "litres": 1, "nutrients_g_l": {"N": 100.0}, "product_g_l": 200, "ec_ms_cm_per_g_l": 1.2}
+    real = []
+    for more in ({}, {"strength_accuracy_pct": 10.0}):
+        plant = Plant(site, Tolerances(3))
+        assert _ask(Verbs(plant, plant.advance, dict), do="charge", **request, **more) == {"ok": True}
+        real.append(plant.batches[1].nutrients_g_l["N"] / 100.0 - 1.0)
+    assert real[1] == pytest.approx(5.0 * real[0])
 
 
 def test_fault_now_later_and_for_a_time(verbs: Verbs, plant: Plant) -> None:
