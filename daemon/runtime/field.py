@@ -3,17 +3,24 @@
 import asyncio
 import math
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from daemon.control.image import SAFE, ChannelImage, ChannelOutput, Image, LedgerHealth, Outputs
-from daemon.site import Device, Plant, Signal, Way, point_refs, signals_of
+from daemon.equipment import Device
+from daemon.runtime.doubt import Doubts
+from daemon.runtime.wiring import as_wired, content_point, make_link, output_points, points_of
+from daemon.site import Plant, signals_of
 from drivers.codec import DeviceReader, DeviceWriter
-from drivers.link import DeviceIdentity, Health, Link, ReadFailed
-from drivers.profile import BIT_TABLES, Point, Profile, WriteBlock
+from drivers.health import DeviceHealth, Health
+from drivers.link import DeviceIdentity, ReadFailed
+from drivers.profile import BIT_TABLES, Form, Profile, WriteBlock
 from drivers.reading import Quality, Reading, WriteResult
 
 SIMULATOR = "SIMULATOR"
 """Product code by which the simulator names itself."""
+_NONE = Reading(math.nan, Quality.BAD, -math.inf)
+"""Of what the site does not have."""
+_OFF = ChannelOutput()
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +42,8 @@ class _Write:
     sent: list[int]
     values: Mapping[str, float]
     """What the outputs want of each point."""
+    switches: bool
+    """Whether it switches something, and does not only set a value."""
 
 
 class Field:
@@ -45,44 +54,53 @@ class Field:
         self._plant = plant
         self._now = now
         site = plant.site
-        self.links = {name: Link(name, bus.host, bus.port, bus.timeout_s, now) for name, bus in site.bus.items()}
+        self.links = {name: make_link(name, bus, now) for name, bus in site.bus.items()}
         self._stations: dict[str, list[_Station]] = {name: [] for name in site.bus}
-        self._outputs = _output_points(plant)
+        self._outputs = output_points(plant)
         self._shown = {
-            role: self._read_back(ref) for role, ref in self._outputs.items() if not role.startswith("drive.")
+            role: self._read_back(ref)
+            for role, ref in self._outputs.items()
+            if not role.startswith(("drive.", "speed"))
         }
         main, safety = site.main, site.safety
-        self._single = (
-            main.flow.point,
+        self._needed = (
             main.water.point,
             main.pressure.point,
-            main.background_ec.point,
-            main.line_ec.point,
-            site.pump.running,
             safety.emergency_stop_healthy,
             safety.selector_auto,
             safety.reset_button,
             safety.output_watchdog_s,
         )
-        """The points of the image's single readings, in its order."""
+        """The points of the readings that every image has, in the order in which `image` takes them."""
+        self._optional = (
+            main.flow and main.flow.point,
+            main.background_ec and main.background_ec.point,
+            main.line_ec and main.line_ec.point,
+            site.pump and site.pump.running,
+            site.filter and site.filter.backwashing,
+            site.filter and site.filter.pressure_difference and site.filter.pressure_difference.point,
+        )
+        """The points of those that a site may lack."""
         self._channels = tuple(
-            (name, injector.meter.point, site.tank[injector.tank].content.point)
-            for name, injector in site.injector.items()
+            (name, injector.meter.point, content_point(site, injector.tank)) for name, injector in site.injector.items()
         )
         signals = {signal.point: signal for _, signal in signals_of(site)}
         for name, device in site.device.items():
-            reads, writes = _points_of(name, plant)
-            profile = _as_wired(profiles[device.profile], name, signals)
+            reads, writes = points_of(name, plant)
+            profile = as_wired(profiles[device.profile], name, signals)
             writer = DeviceWriter(profile, device.unit, writes) if writes else None
             self._stations[device.bus].append(_Station(device, DeviceReader(profile, device.unit, reads), writer))
         self._readings: dict[str, Reading] = {}
+        self._doubts = Doubts(site.site.scan_s, site.safety.max_watchdog_s, now)
         self._encoded: tuple[Outputs | None, tuple[_Write, ...]] = (None, ())
 
     async def identities(self) -> dict[str, DeviceIdentity | None]:
-        """Return what the first device of each connected bus says it is; buses without a connection are missing."""
+        """Return what each connected bus says it is, by its first device that does; the others are missing."""
         found = {}
         for bus, stations in self._stations.items():
-            identity = await self.links[bus].identify(stations[0].device.unit)
+            identity = None
+            for station in stations:  # the first of them may be the one that is off or dead
+                identity = identity or await self.links[bus].identify(station.device.unit)
             if self.links[bus].health.connected:
                 found[bus] = identity
         return found
@@ -99,6 +117,10 @@ class Field:
         link = self.links[bus]
         readings: dict[str, Reading] = {}
         for station in self._stations[bus]:
+            if self._doubts.is_silenced((bus, station.device.unit)):
+                for index in range(len(station.reader.blocks)):
+                    readings.update(dict.fromkeys(station.reader.names(index), self._bad()))
+                continue
             for index, block in enumerate(station.reader.blocks):
                 reply = await link.read(station.device.unit, block)
                 if isinstance(reply, ReadFailed):
@@ -112,20 +134,26 @@ class Field:
 
     def image(self, readings: Mapping[str, Reading], ledger: LedgerHealth) -> Image:
         """Return the input image: each reading under what it means, in its engineering unit."""
-        flow, water, pressure, background, line, running, healthy, auto, reset, watchdog = self._single
+        water, pressure, healthy, auto, reset, watchdog = self._needed
+        flow, background, line, running, backwashing, difference = [
+            readings[ref] if ref else None for ref in self._optional
+        ]
         return Image(
-            flow_m3_h=readings[flow],
+            flow_m3_h=flow,
             water_l=readings[water],
             pressure_kpa=readings[pressure],
-            background_ec_ms_cm=readings[background],
-            line_ec_ms_cm=readings[line],
-            pump_running=readings[running],
+            background_ec_ms_cm=background,
+            line_ec_ms_cm=line,
+            pump_running=running,
             emergency_stop_healthy=readings[healthy],
             selector_auto=readings[auto],
             reset_button=readings[reset],
             output_watchdog_s=readings[watchdog],
+            backwashing=backwashing,
+            filter_difference_kpa=difference,
             channels={
-                name: ChannelImage(readings[meter], readings[content]) for name, meter, content in self._channels
+                name: ChannelImage(readings[meter], readings[content] if content else _NONE)
+                for name, meter, content in self._channels
             },
             outputs={role: readings[ref] for role, ref in self._shown.items()},
             ledger=ledger,
@@ -155,7 +183,7 @@ class Field:
         """Return every write request that the outputs make."""
         values = self._values(outputs)
         return tuple(
-            _Write(bus, station.device.unit, block, station.writer.encode(index, values), values)
+            _Write(bus, station.device.unit, block, station.writer.encode(index, values), values, _switches(block))
             for bus, stations in self._stations.items()
             for station in stations
             if station.writer is not None
@@ -167,13 +195,17 @@ class Field:
         values = {}
         for role, ref in self._outputs.items():
             kind, _, name = role.partition(".")
-            channel = outputs.channels.get(name, ChannelOutput())
+            channel = outputs.channels.get(name, _OFF)
             values[ref] = float(
-                outputs.pump
-                if kind == "pump"
-                else name in outputs.blocks
-                if kind == "valve"
-                else {"injection_valve": channel.valve, "injector": channel.run, "drive": channel.drive}[kind]
+                {
+                    "pump": outputs.pump,
+                    "speed": outputs.pump_speed,
+                    "backwash": outputs.backwash,
+                    "valve": name in outputs.blocks,
+                    "injection_valve": channel.valve,
+                    "injector": channel.run,
+                    "drive": channel.drive,
+                }[kind]
             )
         return values
 
@@ -190,8 +222,20 @@ class Field:
     async def _write_bus(self, bus: str, writes: Iterable[_Write], urgent: bool) -> bool:
         link, confirmed = self.links[bus], True
         for write in writes:
+            module, address, sent = (bus, write.unit), write.block.address, write.sent
+            if not urgent and self._doubts.is_silenced(module):
+                confirmed = False
+                continue
+            # A switching that nobody has confirmed waits for no resting link: it may be the injector's.
+            is_due = write.switches and self._doubts.is_due(module, address, sent)
             send = link.write_bits if write.block.table in BIT_TABLES else link.write_registers
-            confirmed &= await send(write.unit, write.block.address, write.sent, urgent=urgent) is WriteResult.CONFIRMED
+            result = await send(write.unit, address, sent, urgent=urgent or is_due, single=write.block.single)
+            if result is WriteResult.CONFIRMED:
+                self._doubts.confirmed(module, address, sent)
+                continue
+            confirmed = False
+            if is_due:
+                self._doubts.unconfirmed(module, address)
         return confirmed
 
     async def safe(self) -> bool:
@@ -202,67 +246,16 @@ class Field:
         """Return each link's counters."""
         return {name: link.health for name, link in self.links.items()}
 
+    def device_health(self) -> dict[str, DeviceHealth]:
+        """Return each device's counters."""
+        devices = self._plant.site.device.items()
+        return {name: self.links[device.bus].device_health(device.unit) for name, device in devices}
+
     async def close(self) -> None:
         """Close every link."""
         for link in self.links.values():
             await link.close()
 
 
-def _as_wired(profile: Profile, device: str, signals: Mapping[str, Signal]) -> Profile:
-    """Return a device's profile as the site wires it: points by "device.point", scaled to what the site says."""
-    points = {
-        name: replace(
-            _scaled(point, signals.get(f"{device}.{name}")),
-            name=f"{device}.{name}",
-            read_back=f"{device}.{point.read_back}" if point.read_back else None,
-        )
-        for name, point in profile.points.items()
-    }
-    return replace(profile, points=points)
-
-
-def _scaled(point: Point, signal: Signal | None) -> Point:
-    """Return `point` so that it decodes to the signal's own unit: one linear scale instead of two."""
-    if signal is None:
-        return point
-    if signal.per_count is not None:
-        return replace(point, scale=point.scale * signal.per_count, offset=point.offset * signal.per_count)
-    if signal.at_low is None or signal.at_high is None or point.signal is None:
-        return point
-    low, high = point.signal
-    slope = (signal.at_high - signal.at_low) / (high - low)
-    start = signal.at_low - low * slope
-    outside = point.fault_outside and sorted(end * slope + start for end in point.fault_outside)
-    return replace(
-        point,
-        scale=point.scale * slope,
-        offset=point.offset * slope + start,
-        fault_outside=(outside[0], outside[1]) if outside else None,
-    )
-
-
-def _output_points(plant: Plant) -> dict[str, str]:
-    """Return each output's point by role: pump, valve.<block>; injection_valve, injector and drive.<channel>."""
-    site = plant.site
-    points = {"pump": site.pump.run}
-    points |= {f"valve.{name}": block.valve for name, block in site.block.items()}
-    for name, injector in site.injector.items():
-        points[f"injection_valve.{name}"] = injector.valve
-        points[f"injector.{name}"] = injector.run
-        points[f"drive.{name}"] = injector.drive
-    return points
-
-
-def _points_of(device: str, plant: Plant) -> tuple[set[str], set[str]]:
-    """Return the names of a device's points that the site reads, read-backs of its outputs included, and writes."""
-    reads, writes = set(), set()
-    for _, ref, way in point_refs(plant.site):
-        owner, _, name = ref.partition(".")
-        if owner != device:
-            continue
-        if way is Way.OUT:
-            writes.add(name)
-            reads.add(plant.points[ref].read_back or name)
-        else:
-            reads.add(name)
-    return reads, writes
+def _switches(block: WriteBlock) -> bool:
+    return any(point.form is Form.BOOL for point in block.points)

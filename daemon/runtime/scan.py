@@ -28,7 +28,7 @@ _REMEMBERED = 1000
 @dataclass(slots=True)
 class _Asked:
     command: Command
-    recipe: Recipe | None
+    recipes: tuple[Recipe, ...]
     answer: "asyncio.Future[Answer]"
 
 
@@ -67,13 +67,13 @@ class Scanner:
         self._awaited.append((self._state.emitted, ticket))
         self._answered = dict(answered)
 
-    async def ask(self, command: Command, recipe: Recipe | None = None) -> Answer:
+    async def ask(self, command: Command, recipes: tuple[Recipe, ...] = ()) -> Answer:
         """Put a command to the next scan and return its answer. The same id is answered as before."""
         if command.id in self._answered:
             return self._answered[command.id]
         waiting = next((asked for asked in self._asked if asked.command.id == command.id), None)
         if waiting is None:
-            waiting = _Asked(command, recipe, asyncio.get_running_loop().create_future())
+            waiting = _Asked(command, recipes, asyncio.get_running_loop().create_future())
             self._asked.append(waiting)
             self._wake.set()
         return await asyncio.shield(waiting.answer)
@@ -85,7 +85,7 @@ class Scanner:
         self._wake.clear()
         now_s = self._clock.monotonic_s()
         image = self._field.image(readings, self._ledger_health())
-        requests = tuple(Request(a.command.id, a.command.verb, a.recipe) for a in asked) if asked else ()
+        requests = tuple(Request(a.command.id, a.command.verb, a.recipes) for a in asked) if asked else ()
         now = Now(max(0.0, now_s - self._last_s), now_s)
         decision = decide(self._plant, self._state, image, requests, now)
         await self._field.write(decision.outputs)

@@ -5,18 +5,21 @@ import contextlib
 import gc
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+import zoneinfo
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from daemon.clock import Clock, real_seconds
 from daemon.control.image import LedgerHealth
+from daemon.control.record import canonical
 from daemon.control.recovery import Past, recover
 from daemon.control.states import ProcedureState
 from daemon.evidence import Event
 from daemon.local_socket.server import LocalServer
 from daemon.messages import Answer, Command, Snapshot, Verb
-from daemon.planning.night import PlanError, plan_run
+from daemon.planning.checks import PlanError
+from daemon.planning.night import plan_run
 from daemon.recipe import Recipe, parse_recipe
 from daemon.runtime.decided import Decided
 from daemon.runtime.field import SIMULATOR, Field
@@ -28,6 +31,7 @@ from daemon.site import Plant
 from drivers.profile import Profile
 
 if TYPE_CHECKING:
+    from daemon.ledger.durable import Durable
     from daemon.ledger.history import History
     from daemon.ledger.writer import Ledger
 
@@ -70,7 +74,7 @@ class Service:
         self.field = Field(plant, profiles, clock.monotonic_s)
         self._notifier = notifier
         self._say = say
-        self._lock = PlantLock(folder / LOCK, (f"{bus.host}:{bus.port}" for bus in plant.site.bus.values()))
+        self._lock = PlantLock(folder / LOCK, (bus.endpoint for bus in plant.site.bus.values()))
         self._committed = asyncio.Event()
         self._snapshot: tuple[Scanned | None, Snapshot | None] = (None, None)
         self._history_due_s = 0.0
@@ -140,7 +144,9 @@ class Service:
         )
         state, rows = recover(self.plant, past, image)
         self._scanner = Scanner(self.plant, self.field, self.ledger, self.clock, state)
-        ticket = self.ledger.submit((*rows, Event("start", "{}")), self.clock.stamp())
+        missed = _not_begun(durable)
+        events = [Event("not-run", canonical({"programs": missed, "why": "the controller stopped"}))] if missed else []
+        ticket = self.ledger.submit((*rows, *events, Event("start", "{}")), self.clock.stamp())
         answered = {a.row.command: Answer(a.row.command, a.row.accepted, a.row.reason) for a in durable.answered}
         self.scanner.begin(ticket, answered)
         self._server = LocalServer(self.folder / SOCKET, self.command, self.decided.answer, self.snapshot)
@@ -148,6 +154,8 @@ class Service:
         gc.freeze()  # what the start made lives as long as the daemon: the collector need not look at it again
         if rows:
             self._say("A run was under way when the controller last stopped. It is closed in the record, not resumed.")
+        if missed:
+            self._say(f"These were to come after it and did not run: {', '.join(missed)}.")
         for item in past.owed:
             self._say(f"Flush owed: {item.segment}, stock {item.stock}, {item.owed_ml / 1e6:.1f} m3 of water.")
         return True
@@ -186,8 +194,8 @@ class Service:
         """Say of a bus that does not answer what it does instead, and what to look at."""
         bus, health = self.plant.site.bus[name], self.field.health()[name]
         if health.protocol:
-            return f"bus {name}: {bus.host}:{bus.port} does not talk Modbus. Check the address: something else listens"
-        return f"bus {name}: nothing answers at {bus.host}:{bus.port}. Check power, cable and address"
+            return f"bus {name}: {bus.endpoint} does not talk Modbus. Check the address: something else listens"
+        return f"bus {name}: nothing answers at {bus.endpoint}. Check power, cable and address"
 
     async def step(self) -> Scanned:
         """Do one scan and wait for the next one's time."""
@@ -217,29 +225,36 @@ class Service:
 
     async def command(self, command: Command) -> Answer:
         """Answer a control command after the scan that decided it. A START is planned first, off the scan."""
-        recipe = None
+        recipes: tuple[Recipe, ...] = ()
         if command.verb is Verb.START and self.scanner.state.unit.procedure is not ProcedureState.HELD:
+            programs = command.arguments.get("programs", [])
+            if not isinstance(programs, list) or not programs:
+                return Answer(command.id, False, f"got programs {programs!r}; expected a list of programs to run")
             try:
-                recipe = self.plan(str(command.arguments.get("program", "")), command.id)
+                recipes = self.plan([str(program) for program in programs], command.id)
             except PlanError as error:
                 return Answer(command.id, False, str(error))
-        return await self.scanner.ask(command, recipe)
+        return await self.scanner.ask(command, recipes)
 
-    def plan(self, program: str, command_id: str) -> Recipe:
-        """Return the recipe for a run of `program` beginning now. Raises PlanError.
+    def plan(self, programs: Sequence[str], command_id: str) -> tuple[Recipe, ...]:
+        """Return the recipes for runs of `programs`, one after the other, beginning now. Raises PlanError.
 
-        The run's name ends with a mark of the command's id: a clock that was set back shows the same second twice, and
-        the record takes each name once.
+        A run's name ends with its place and a mark of the command's id: a clock that was set back shows the same second
+        twice, and the record takes each name once.
         """
-        mark = hashlib.sha256(command_id.encode()).hexdigest()[:6]
-        run = f"{self.clock.stamp().utc:%Y%m%dT%H%M%SZ}-{program}-{mark}"
-        return plan_run(self.plant, self.decided.newest, program, run).recipe
+        now = self.clock.stamp().utc
+        today = now.astimezone(zoneinfo.ZoneInfo(self.plant.site.site.zone)).date()
+        names = [f"{now:%Y%m%dT%H%M%SZ}-{program}-{_mark(command_id)}{place}" for place, program in enumerate(programs)]
+        return tuple(
+            plan_run(self.plant, self.decided.newest, program, name, today).recipe
+            for program, name in zip(programs, names, strict=True)
+        )
 
     def snapshot(self) -> Snapshot | None:
         """Return the newest snapshot, made once for each scan and only when somebody looks."""
         newest = self.scanner.newest
         if newest is not None and self._snapshot[0] is not newest:
-            made = make_snapshot(self.plant, newest, self.simulated, self.field.health())
+            made = make_snapshot(self.plant, newest, self.simulated, self.field.health(), self.field.device_health())
             self._snapshot = (newest, made)
         return self._snapshot[1]
 
@@ -250,10 +265,15 @@ class Service:
         self._history_due_s = now_s + self.plant.site.site.history_s
         image = scanned.image
         values = {
-            "flow_m3_h": image.flow_m3_h.value,
-            "pressure_kpa": image.pressure_kpa.value,
-            "background_ec_ms_cm": image.background_ec_ms_cm.value,
-            "line_ec_ms_cm": image.line_ec_ms_cm.value,
+            name: reading.value
+            for name, reading in (
+                ("flow_m3_h", image.flow_m3_h),
+                ("pressure_kpa", image.pressure_kpa),
+                ("background_ec_ms_cm", image.background_ec_ms_cm),
+                ("line_ec_ms_cm", image.line_ec_ms_cm),
+                ("filter_difference_kpa", image.filter_difference_kpa),
+            )
+            if reading is not None
         }
         for name, channel in image.channels.items():
             values[f"injector.{name}.stock_l"] = channel.stock_l.value
@@ -317,6 +337,21 @@ def _started(part: _Part | None) -> _Part:
 def _wake(loop: asyncio.AbstractEventLoop, event: asyncio.Event) -> None:
     """Set `event` from the ledger's thread."""
     loop.call_soon_threadsafe(event.set)
+
+
+def _mark(command_id: str) -> str:
+    return hashlib.sha256(command_id.encode()).hexdigest()[:6]
+
+
+def _not_begun(durable: "Durable") -> list[str]:
+    """Return the programs that were to follow the run that never ended."""
+    run = durable.run.started.row.run if durable.run is not None else ""
+    for stamped in reversed(durable.answered):
+        start = stamped.row
+        if run and start.accepted and start.verb == Verb.START.value and f"-{_mark(start.command)}" in run:
+            programs: list[str] = json.loads(start.arguments).get("programs", [])
+            return programs[int(run.rpartition(_mark(start.command))[2]) + 1 :]
+    return []
 
 
 def _recipe_of(text: str) -> Recipe:

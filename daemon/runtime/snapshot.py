@@ -9,16 +9,22 @@ from daemon.control.lines import doses
 from daemon.messages import Snapshot
 from daemon.runtime.scan import Scanned
 from daemon.site import Plant
-from drivers.link import Health
+from drivers.health import Counters, DeviceHealth, Health
 from drivers.reading import Reading
 
 
-def make_snapshot(plant: Plant, scanned: Scanned, simulated: bool, links: Mapping[str, Health]) -> Snapshot:
+def make_snapshot(
+    plant: Plant,
+    scanned: Scanned,
+    simulated: bool,
+    links: Mapping[str, Health],
+    devices: Mapping[str, DeviceHealth],
+) -> Snapshot:
     """Return the snapshot of a scan."""
     decision = scanned.decision
     state, run = decision.state, decision.state.run
     image, outputs = scanned.image, decision.outputs
-    readings = {
+    readings: dict[str, Reading | None] = {
         "flow_m3_h": image.flow_m3_h,
         "water_l": image.water_l,
         "pressure_kpa": image.pressure_kpa,
@@ -27,6 +33,8 @@ def make_snapshot(plant: Plant, scanned: Scanned, simulated: bool, links: Mappin
         "pump_running": image.pump_running,
         "emergency_stop_healthy": image.emergency_stop_healthy,
         "selector_auto": image.selector_auto,
+        "backwashing": image.backwashing,
+        "filter_difference_kpa": image.filter_difference_kpa,
     }
     for name, channel in image.channels.items():
         readings[f"injector.{name}.stock_l"] = channel.stock_l
@@ -42,9 +50,12 @@ def make_snapshot(plant: Plant, scanned: Scanned, simulated: bool, links: Mappin
         phase=state.unit.phase.value if state.unit.phase else None,
         run=run.recipe.run if run else None,
         shift=run.recipe.shift if run else None,
-        readings={name: _reading(reading) for name, reading in readings.items()},
+        queue=[recipe.shift for recipe in state.queue],
+        readings={name: _reading(reading) for name, reading in readings.items() if reading is not None},
         outputs={
             "pump": outputs.pump,
+            "pump_speed": round(outputs.pump_speed, 4),
+            "backwash": outputs.backwash,
             "blocks": sorted(outputs.blocks),
             "channels": {
                 name: {"valve": c.valve, "run": c.run, "drive": round(c.drive, 4)}
@@ -71,7 +82,11 @@ def make_snapshot(plant: Plant, scanned: Scanned, simulated: bool, links: Mappin
             "pending_s": round(image.ledger.pending_s, 3),
             "writable": image.ledger.writable,
         },
-        links={name: _link(health) for name, health in links.items()},
+        links={name: {"connected": health.connected, **_counters(health)} for name, health in links.items()},
+        devices={
+            name: {"state": health.state.value, "resting": health.resting, **_counters(health)}
+            for name, health in devices.items()
+        },
     )
 
 
@@ -99,10 +114,13 @@ def _progress(plant: Plant, scanned: Scanned) -> dict[str, float]:
     return {name: round(value, 4) for name, value in progress.items()}
 
 
-def _link(health: Health) -> dict[str, Any]:
+def _counters(counters: Counters) -> dict[str, Any]:
     return {
-        "connected": health.connected,
-        "requests": health.requests,
-        "failures_in_a_row": health.consecutive_failures,
-        "last_failure": health.last_failure,
+        "requests": counters.requests,
+        "ok": counters.ok,
+        "timeouts": counters.timeouts,
+        "exceptions": counters.exceptions,
+        "protocol": counters.protocol,
+        "failures_in_a_row": counters.consecutive_failures,
+        "last_failure": counters.last_failure,
     }
