@@ -4,14 +4,14 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Any
 
-PROTOCOL = 1
+PROTOCOL = 2
 
 
 class Verb(Enum):
     """The control commands. Record commands (decisions) have their own kinds and never reach `decide`."""
 
     START = "start"
-    """Run a shift (argument: program). From HELD: go on with the run."""
+    """Run shifts one after the other (argument: programs, a list). From HELD: go on with the run."""
     HOLD = "hold"
     STOP_FERTILISER = "stop-fertiliser"
     """Injection ends for good in this run; water and flush go on."""
@@ -56,6 +56,8 @@ class Snapshot:
     phase: str | None
     run: str | None
     shift: str | None
+    queue: list[str]
+    """The shifts that come after it."""
     readings: dict[str, dict[str, Any]]
     outputs: dict[str, Any]
     progress: dict[str, float]
@@ -63,3 +65,5 @@ class Snapshot:
     alarms: list[dict[str, Any]]
     ledger: dict[str, Any]
     links: dict[str, Any]
+    devices: dict[str, Any]
+    """How each device answers: its state in words and its counters."""

@@ -4,17 +4,19 @@ Order: sense, guard, admit, account for what moved, procedure and phases, inject
 judged with the last scan's phase, which the readings saw; the gate comes last and only removes.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from daemon.control import lines as account
+from daemon.control.backwash import Wash, wash
 from daemon.control.gate import gate
 from daemon.control.guard import Guard, Verdict, guard
-from daemon.control.image import SAFE, Image, Now, Outputs
-from daemon.control.injection import Want, inject
+from daemon.control.image import SAFE, ChannelOutput, Image, Now, Outputs
+from daemon.control.injection import Want, inject, stock_of
 from daemon.control.interlocks import Situation
 from daemon.control.lines import Lines
-from daemon.control.phases import Step, proceed, settled
+from daemon.control.phases import Step, flow_fit, proceed, settled, started
 from daemon.control.record import Recorder
 from daemon.control.requests import Request, admit, wants_reset
 from daemon.control.run import ChannelRun, Run
@@ -23,7 +25,10 @@ from daemon.control.states import ACTIVE, WATERING, Phase, ProcedureState, Unit
 from daemon.control.water import Water, water
 from daemon.evidence import Evidence
 from daemon.messages import Answer
-from daemon.site import Plant
+from daemon.recipe import Recipe
+from daemon.site import Plant, Site
+
+_SHUT: Final = ChannelOutput()
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,9 +38,12 @@ class State:
     unit: Unit = Unit()
     run: Run | None = None
     """The run under way, or the last one until the next begins."""
+    queue: tuple[Recipe, ...] = ()
+    """The shifts that come after it."""
     sense: Sense = Sense()
     guard: Guard = Guard()
     water: Water = Water()
+    wash: Wash = Wash()
     lines: Lines = Lines()
     outputs: Outputs = SAFE
     """Commanded by the last scan."""
@@ -61,7 +69,7 @@ def decide(plant: Plant, state: State, image: Image, requests: tuple[Request, ..
     """
     site = plant.site
     senses, facts = sense(plant, state.sense, image, state.outputs, now)
-    situation = Situation(site, facts, state.unit, state.outputs, state.run, _needed(state.run, facts))
+    situation = Situation(site, facts, state.unit, state.outputs, state.run, state.wash, _needed(state.run, facts))
     guards, verdict = guard(state.guard, situation, wants_reset(state.unit, requests))
     asked, answers = admit(state.unit, state.run, facts, verdict, requests)
     record = Recorder()
@@ -69,38 +77,59 @@ def decide(plant: Plant, state: State, image: Image, requests: tuple[Request, ..
 
     run, lines = _tick(plant, state, facts, record)
     owed_l = account.owed_on_path(run.recipe, lines) if run is not None else 0.0
-    step = proceed(site, state.unit, run, asked, verdict, facts, state.outputs, owed_l)
+    queue = state.queue
+    step = proceed(site, state.unit, run, asked, verdict, facts, state.outputs, owed_l, bool(queue))
+    if step.left is not None:
+        record.phase_ended(*step.left)
+    if step.began:
+        queue = asked.start[1:]
+    if step.ended and step.run is not None:
+        record.ended(site, step.unit, step.run, lines)
+        lines = account.filled(step.run, lines)
+        step, queue = _follow_on(plant, step, queue, record)
     if step.began and step.run is not None:
         lines = account.lay(site, step.run.recipe, lines)
         record.began(plant, step.run)
-    if step.left is not None:
-        record.phase_ended(*step.left)
 
     run, wants = inject(site, step.unit, step.run, verdict, facts, state.outputs)
-    if run is not None and run.intent == 0 and _asks_to_open(step.unit, run, wants, state.outputs):
-        lines, rows = account.owe(run, lines)
-        record.intent(run, rows)
-        run = run._replace(intent=state.emitted + record.count, has_injected=True, checkpoint_s=site.site.checkpoint_s)
-    blocks = (
-        frozenset(block.block for block in run.recipe.blocks) if run is not None and _wants_water(step) else frozenset()
-    )
+    opening = _opening(step.unit, run, wants, state.outputs)
+    if run is not None and opening:
+        lines, rows = account.owe(run, lines, opening)
+        record.intent(run, opening, rows)
+        number = state.emitted + record.count
+        run = run._replace(intent=number, intended=opening, has_injected=True, checkpoint_s=site.site.checkpoint_s)
+    blocks = run.blocks if run is not None and _wants_water(step) else frozenset()
     is_cut = step.unit.procedure is ProcedureState.ABORTING
     pump_and_valves, water_want = water(site, state.water, blocks, is_cut, facts, state.outputs)
-    outputs = gate(site, step.unit, run, verdict, facts, state.outputs, water_want, wants)
+    washing, backwash = wash(site, state.wash, step.unit, run, facts, state.outputs)
+    outputs = gate(site, step.unit, run, verdict, facts, state.outputs, water_want, wants, backwash)
 
     if run is not None:
-        run = _close_intent(run, state.outputs, outputs)
+        run = _close_intent(run, state.outputs, outputs, wants)
         run = record.checkpoint(site, step.unit, run, image)
-        if step.ended:
-            record.ended(site, step.unit, run, lines)
+    emitted = state.emitted + record.count
     return Decision(
-        State(step.unit, run, senses, guards, pump_and_valves, lines, outputs, state.emitted + record.count),
+        State(step.unit, run, queue, senses, guards, pump_and_valves, washing, lines, outputs, emitted),
         outputs,
         record.rows(),
         answers,
         facts,
         verdict,
     )
+
+
+def _follow_on(
+    plant: Plant, step: Step, queue: tuple[Recipe, ...], record: Recorder
+) -> tuple[Step, tuple[Recipe, ...]]:
+    """Begin the next shift when this one is complete; after any other end the rest of the night does not run."""
+    if not queue:
+        return step, queue
+    if step.unit.procedure is ProcedureState.COMPLETE:
+        return started(step.unit, queue[0]), queue[1:]
+    why = step.run.end if step.run is not None else ""
+    for recipe in queue:
+        record.dropped(plant, recipe, f"the shift before it was stopped: {why}")
+    return step, ()
 
 
 def _needed(run: Run | None, facts: Facts) -> tuple[tuple[str, ChannelFacts], ...]:
@@ -118,29 +147,42 @@ def _tick(plant: Plant, state: State, facts: Facts, record: Recorder) -> tuple[R
         lines, rows = account.outside_run(lines, facts)
         record.add(rows)
         return run, lines
-    is_injecting = any(channel.run for channel in state.outputs.channels.values())
     is_filling = unit.phase is Phase.FILL
-    moved_l = sum(channel.moved_l for channel in facts.channels.values())
+    moved_l = {name: channel.moved_l for name, channel in facts.channels.items()}
+    for name, channel in run.channels.items():
+        if moved_l[name]:
+            moved_l[name] = stock_of(plant.site, name, channel.injected_l, moved_l[name])
+    stock_l = sum(moved_l[name] for name in run.channels)
+    lines, rows = _astray(plant.site, run, facts, lines, moved_l)
+    record.add(rows)
+    loading = _loading(state, run, moved_l) | run.loaded
     if not is_filling:
-        lines = account.flow_on(lines, facts)
-        lines, rows = account.pay(run, lines, facts, is_injecting or run.intent > 0)
+        fit = flow_fit(plant.site, run, facts)
+        lines = account.flow_on(lines, facts, moved_l, fit)
+        lines, rows = account.pay(run, lines, facts, loading, fit)
         record.add(rows)
     settled_s, settled_kpa = run.settled_s, run.settled_kpa
     if is_filling or unit.procedure is ProcedureState.RESTARTING:
         settled_s, settled_kpa = settled(plant.site, run, facts, state.outputs)
-    water_l = 0.0 if is_filling else facts.water_moved_l
+    moved_water_l = facts.water_moved_l
+    fill_l = moved_water_l if is_filling else 0.0
+    water_l = moved_water_l if facts.displaces and not is_filling else 0.0
+    is_on_its_way = not is_filling or (state.outputs.pump and state.outputs.blocks == run.blocks)
+    is_timed = unit.procedure is ProcedureState.RUNNING and is_on_its_way
     return (
         run._replace(
-            channels=_metered(run, facts) if moved_l else run.channels,
+            channels=_metered(run, moved_l, water_l, loading) if stock_l or run.has_injected else run.channels,
             run_s=run.run_s + facts.dt_s,
-            phase_s=run.phase_s + facts.dt_s if unit.procedure is ProcedureState.RUNNING else run.phase_s,
-            phase_water_l=run.phase_water_l + facts.water_moved_l,
-            phase_stock_l=run.phase_stock_l + moved_l,
+            phase_s=run.phase_s + facts.dt_s if is_timed else run.phase_s,
+            phase_water_l=run.phase_water_l + (fill_l or water_l),
+            phase_stock_l=run.phase_stock_l + stock_l,
             settled_s=settled_s,
             settled_kpa=settled_kpa,
             water_l=run.water_l + water_l,
-            fill_l=run.fill_l + facts.water_moved_l - water_l,
-            since_injected_l=0.0 if is_injecting or moved_l > 0.0 else run.since_injected_l + water_l,
+            fill_l=run.fill_l + fill_l,
+            backwash_l=run.backwash_l + moved_water_l - fill_l - water_l,
+            since_injected_l=0.0 if loading else run.since_injected_l + water_l,
+            loaded=frozenset() if facts.water_good else loading,
             held_s=run.held_s + facts.dt_s if unit.procedure in _HELD else run.held_s,
             checkpoint_s=run.checkpoint_s + facts.dt_s,
         ),
@@ -148,14 +190,43 @@ def _tick(plant: Plant, state: State, facts: Facts, record: Recorder) -> tuple[R
     )
 
 
+def _astray(
+    site: Site, run: Run, facts: Facts, lines: Lines, moved_l: Mapping[str, float]
+) -> tuple[Lines, tuple[Evidence, ...]]:
+    """Account for stock that nobody let in: the flush of what siphons, and what comes by a channel not of this run."""
+    siphoning = frozenset(
+        name for name in run.channels if moved_l[name] and facts.channels[name].idle_l_h > site.limits.siphon_l_h
+    )
+    rows: tuple[Evidence, ...] = ()
+    if siphoning:
+        lines, rows = account.owe(run, lines, siphoning)
+    foreign_l = {name: litres for name, litres in moved_l.items() if litres and name not in run.channels}
+    if foreign_l:
+        lines, booked = account.unscheduled(lines, foreign_l, "moved while another channel's run was under way")
+        rows += booked
+    return lines, rows
+
+
+def _loading(state: State, run: Run, moved_l: Mapping[str, float]) -> frozenset[str]:
+    """Return the channels whose stock enters the main, or is about to: from the intent on."""
+    loading = {name for name, litres in moved_l.items() if litres > 0.0}
+    loading |= {name for name, channel in state.outputs.channels.items() if channel.run}
+    if run.intent:
+        loading |= {name for name in run.intended if not run.channels[name].done}
+    return frozenset(loading)
+
+
 _HELD = (ProcedureState.HELD, ProcedureState.RESTARTING)
 
 
-def _metered(run: Run, facts: Facts) -> dict[str, ChannelRun]:
+def _metered(run: Run, stock_l: Mapping[str, float], water_l: float, loading: frozenset[str]) -> dict[str, ChannelRun]:
     """Return the channels with what their meters counted; all of it counts, whatever the injectors were told."""
     return {
-        name: ChannelRun(c.injected_l + facts.channels[name].moved_l, c.rate_l_h, c.trim, c.on_s, c.done)
-        for name, c in run.channels.items()
+        name: channel._replace(
+            injected_l=channel.injected_l + stock_l[name],
+            since_l=0.0 if name in loading else channel.since_l + water_l,
+        )
+        for name, channel in run.channels.items()
     }
 
 
@@ -163,18 +234,24 @@ def _wants_water(step: Step) -> bool:
     return step.unit.procedure in WATERING and step.run is not None and not step.run.end
 
 
-def _asks_to_open(unit: Unit, run: Run, wants: dict[str, Want], last: Outputs) -> bool:
-    """Return whether a channel wants its valve open with its injector still off, and not because it is closing."""
-    if unit.phase is not Phase.INJECT or run.given_up:
-        return False
+def _opening(unit: Unit, run: Run | None, wants: Mapping[str, Want], last: Outputs) -> frozenset[str]:
+    """Return the channels that want to open without an intent: their valve, with their injector still off."""
+    if run is None or run.intent or unit.phase is not Phase.INJECT or run.given_up:
+        return frozenset()
     closing = {name for name, channel in last.channels.items() if channel.run}
-    return any(want.valve and not want.run and name not in closing for name, want in wants.items())
+    return frozenset(name for name, want in wants.items() if want.valve and not want.run and name not in closing)
 
 
-def _close_intent(run: Run, last: Outputs, outputs: Outputs) -> Run:
-    """Use an intent up: an injector that goes off before it is done needs a new one before it comes on again."""
+def _close_intent(run: Run, last: Outputs, outputs: Outputs, wants: Mapping[str, Want]) -> Run:
+    """Use an intent up: an injector that goes off before it is done needs a new one before it comes on again.
+
+    One that is paced by its on-time rests under the same intent, for as long as its valve stays open.
+    """
     for name, before in last.channels.items():
-        is_on = name in outputs.channels and outputs.channels[name].run
-        if before.run and run.intent and not is_on and not run.channels[name].done:
-            return run._replace(intent=0)
+        after = outputs.channels.get(name, _SHUT)
+        is_resting = after.valve and name in wants and wants[name].is_resting
+        went_off = before.run and not after.run and not is_resting
+        if run.intent and (went_off or (before.valve and not after.valve)):
+            if name not in run.channels or not run.channels[name].done:
+                return run._replace(intent=0)
     return run

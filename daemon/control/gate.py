@@ -21,19 +21,36 @@ def gate(
     last: Outputs,
     water: WaterWant,
     wants: Mapping[str, Want],
+    backwash: bool,
 ) -> Outputs:
-    """Return the outputs: what is wanted, less what this scan's facts do not permit."""
+    """Return outputs: what is wanted, less what this scan's facts do not permit. Without an intent nothing opens."""
     if facts.emergency_stop_healthy is False or facts.selector_auto is False:
         return SAFE
     pump = water.pump and verdict.effect < Effect.ZERO
-    may_inject = run is not None and pump and _permits(site, unit, run, verdict, facts, last)
+    if run is None or not pump or not _permits(site, unit, run, verdict, facts, last):
+        intended = frozenset[str]()
+    else:
+        intended = run.intended
     channels: dict[str, ChannelOutput] = {}
     for name, want in wants.items() if verdict.effect < Effect.ZERO else ():
-        if may_inject and want.run and _channel_permits(site, name, facts):
+        if want.run and name in intended and _channel_permits(site, name, facts):
             channels[name] = ChannelOutput(valve=True, run=True, drive=want.drive)
-        elif want.valve and _valve_permits(may_inject, last, name):
+        elif want.valve and (name in intended or _is_just_off(last, name)):
             channels[name] = ChannelOutput(valve=True)
-    return Outputs(pump, water.blocks, channels)
+    is_unseen = last.backwash and site.main.comes_before("filter", "meter")  # it takes what the meter would see
+    may_wash = (
+        pump
+        and verdict.effect < Effect.ONE
+        and (facts.flow_proven or is_unseen)
+        and (last.backwash or _is_sure(facts))
+        and not any(c.run for c in channels.values())
+    )
+    return Outputs(pump, water.pump_speed if pump else 0.0, water.blocks, channels, backwash and may_wash)
+
+
+def _is_sure(facts: Facts) -> bool:
+    """Return whether anything may come on: the safety circuit and the output module are read, and well."""
+    return facts.emergency_stop_healthy is True and facts.selector_auto is True and facts.outputs_seen
 
 
 def _permits(site: Site, unit: Unit, run: Run, verdict: Verdict, facts: Facts, last: Outputs) -> bool:
@@ -48,14 +65,13 @@ def _permits(site: Site, unit: Unit, run: Run, verdict: Verdict, facts: Facts, l
         and facts.water_good
         and facts.pressure_good
         and facts.pressure_kpa >= site.main.min_pressure_kpa
-        and facts.emergency_stop_healthy is True
-        and facts.selector_auto is True
-        and facts.outputs_seen
+        and _is_sure(facts)
         and facts.outputs_match
         and facts.watchdog_armed
         and facts.pump_running is True
+        and facts.is_filter_quiet
         and last.pump
-        and last.blocks == frozenset(block.block for block in run.recipe.blocks)
+        and last.blocks == run.blocks
         and 0 < run.intent <= facts.durable
         and facts.ledger_writable
         and facts.commit_late_s <= site.limits.commit_age_s
@@ -63,12 +79,13 @@ def _permits(site: Site, unit: Unit, run: Run, verdict: Verdict, facts: Facts, l
 
 
 def _channel_permits(site: Site, name: str, facts: Facts) -> bool:
-    channel = facts.channels[name]
-    low_l = site.tank[site.injector[name].tank].low_l
-    return channel.meter_good and channel.content_good and channel.content_l >= low_l
+    channel, tank = facts.channels[name], site.tank[site.injector[name].tank]
+    if tank.content is None:  # a displacement tank is always full
+        return channel.meter_good
+    return channel.meter_good and channel.content_good and channel.content_l >= tank.low_l
 
 
-def _valve_permits(may_inject: bool, last: Outputs, name: str) -> bool:
-    """Return whether the injection valve may be open with its injector off: on its way to open, or just behind it."""
+def _is_just_off(last: Outputs, name: str) -> bool:
+    """Return whether the injector was on until now: its valve may shut behind it."""
     before = last.channels.get(name)
-    return may_inject or (before is not None and before.run)
+    return before is not None and before.run

@@ -23,6 +23,8 @@ class Guard(NamedTuple):
     """How long each row that is true has been true, by code."""
     active: frozenset[str] = frozenset()
     """Codes whose effect is in force: true now, or latched."""
+    about: Mapping[str, frozenset[str]] = MappingProxyType({})
+    """The channels that an active code is about, where it is not about the whole plant."""
     pressed_s: float = -1.0
     """How long the reset button has been down after a good low; negative when it must first be seen up."""
 
@@ -37,33 +39,42 @@ class Verdict(NamedTuple):
     cleared: tuple[str, ...]
 
 
+_NOBODY: Final = frozenset[str]()
 _ALL_WELL: Final = Verdict(Effect.NONE, (), (), ())
 
 
 def guard(memory: Guard, situation: Situation, operator_reset: bool) -> tuple[Guard, Verdict]:
     """Judge every row; return the new memory and the verdict.
 
-    A cause that cannot be judged in this phase is not true; a latched one stays until reset with its cause gone.
+    A cause that cannot be judged in this phase is not true; a latched one stays until reset with its cause gone. One
+    that is about channels does nothing to a run that has none of them.
     """
     site, dt_s = situation.site, situation.facts.dt_s
     pressed_s, at_machine = _reset_edge(memory.pressed_s, situation.facts)
     held_s: dict[str, float] = {}
     active: set[str] = set()
+    about: dict[str, frozenset[str]] = {}
     for row in _JUDGED_IN[situation.unit.phase]:
         if row.holds(situation):
             held_s[row.code] = memory.held_s.get(row.code, 0.0) + dt_s
             if row.code in memory.active or held_s[row.code] >= row.delay_s(site):
                 active.add(row.code)
+                if row.channels is not None and (row.code in memory.about or row.code not in memory.active):
+                    about[row.code] = row.channels(situation) | memory.about.get(row.code, _NOBODY)
     for code in memory.active - active:
         row = BY_CODE[code]
         is_reset = operator_reset if row.reset is Reset.OPERATOR else at_machine
         if row.latched and (code in held_s or not is_reset or not row.known(situation)):
             active.add(code)
+            if code in memory.about:
+                about[code] = memory.about[code]
     if not held_s and not active and not memory.active:
-        return Guard(held_s, memory.active, pressed_s), _ALL_WELL
+        return Guard(held_s, memory.active, pressed_s=pressed_s), _ALL_WELL
     causes = tuple(row.code for row in MATRIX if row.code in active)
-    return Guard(held_s, frozenset(active), pressed_s), Verdict(
-        max((BY_CODE[code].effect for code in causes), default=Effect.NONE),
+    used = situation.run.channels.keys() if situation.run is not None else _NOBODY
+    concerning = (code for code in causes if code not in about or used & about[code])
+    return Guard(held_s, frozenset(active), about, pressed_s), Verdict(
+        max((BY_CODE[code].effect for code in concerning), default=Effect.NONE),
         causes,
         raised=tuple(code for code in causes if code not in memory.active),
         cleared=tuple(sorted(memory.active - active)),

@@ -23,27 +23,32 @@ class ChannelImage(NamedTuple):
     stock_l: Reading
     """The injector meter's count, in litres, starting again from zero at its wrap."""
     content_l: Reading
-    """Litres in its tank."""
+    """Litres in its tank; BAD where the tank has no level."""
 
 
 @dataclass(frozen=True, slots=True)
 class Image:
     """Every reading of one scan, by what it means."""
 
-    flow_m3_h: Reading
+    flow_m3_h: Reading | None
+    """None where the totaliser's pulses alone tell the flow."""
     water_l: Reading
     """The main totaliser, in litres, starting again from zero at its wrap."""
     pressure_kpa: Reading
-    background_ec_ms_cm: Reading
-    line_ec_ms_cm: Reading
-    pump_running: Reading
+    background_ec_ms_cm: Reading | None
+    line_ec_ms_cm: Reading | None
+    pump_running: Reading | None
+    """None where there is no pump."""
     emergency_stop_healthy: Reading
     selector_auto: Reading
     reset_button: Reading
     output_watchdog_s: Reading
+    backwashing: Reading | None
+    """The filter's contact; None where it has none."""
+    filter_difference_kpa: Reading | None
     channels: Mapping[str, ChannelImage]
     outputs: Mapping[str, Reading]
-    """What the output module says that it holds: pump, valve.<block>, injection_valve.<channel>, injector.<channel>."""
+    """What the output module says it holds: pump, backwash, valve.<block>, injection_valve and injector.<channel>."""
     ledger: LedgerHealth
 
 
@@ -62,9 +67,13 @@ class Outputs:
     """Every output of one scan."""
 
     pump: bool = False
+    """The supply: the pump, or where there is none that water is wanted at all."""
+    pump_speed: float = 0.0
+    """0 to 1 of the full one, for a pump on a drive."""
     blocks: frozenset[str] = frozenset()
     channels: Mapping[str, ChannelOutput] = field(default_factory=dict)
     """Channels not named are off."""
+    backwash: bool = False
 
 
 SAFE = Outputs()

@@ -1,16 +1,18 @@
-"""Proportional injection: the rate each channel should run at, trimmed by its own meter."""
+"""Proportional injection: what each channel should do, paced by its kind of injector and trimmed by its own meter."""
 
 import itertools
+import math
 from typing import NamedTuple
 
 from daemon.control.guard import Verdict
-from daemon.control.image import Outputs
-from daemon.control.run import ChannelRun, Run
+from daemon.control.image import ChannelOutput, Outputs
+from daemon.control.run import ChannelRun, Run, Window
 from daemon.control.sense import Facts
 from daemon.control.states import Effect, Phase, ProcedureState, Unit
 from daemon.dosing.estimates import k2_of_class_pct
+from daemon.equipment import DisplacementTank, DutyPump, Injector, MeteringPump
 from daemon.recipe import ChannelPlan
-from daemon.site import Injector, Site
+from daemon.site import Site
 
 _TRIM_TIME_S = 120.0
 """Time in which a steady error would be integrated away."""
@@ -29,12 +31,15 @@ class Want(NamedTuple):
     valve: bool
     run: bool
     drive: float
+    is_resting: bool = False
+    """Its valve stays open and its pump waits for the next on-time."""
 
 
 _OFF = Want(False, False, 0.0)
+_NOT_YET = ChannelOutput()
 
 
-def drive_for(injector: Injector, rate_l_h: float) -> float:
+def drive_for(injector: MeteringPump, rate_l_h: float) -> float:
     """Return the drive, 0 to 1, at which the calibration curve gives `rate_l_h`; clamped to the curve's ends."""
     points = injector.curve
     if rate_l_h <= points[0][1]:
@@ -43,6 +48,19 @@ def drive_for(injector: Injector, rate_l_h: float) -> float:
         if rate_l_h <= rate_1:
             return drive_0 + (drive_1 - drive_0) * (rate_l_h - rate_0) / (rate_1 - rate_0)
     return points[-1][0]
+
+
+def stock_of(site: Site, channel: str, injected_l: float, moved_l: float) -> float:
+    """Return the litres of stock, at its strength when charged, in `moved_l` more of what the channel's meter counts.
+
+    A displacement tank is fully mixed: of what is still in it 1 - exp(-v/V) leaves with v litres of water (domain
+    sheet, T1).
+    """
+    injector = site.injector[channel]
+    if not moved_l or not isinstance(injector, DisplacementTank):
+        return moved_l
+    volume_l = site.tank[injector.tank].volume_l
+    return -(volume_l - injected_l) * math.expm1(-moved_l / volume_l)
 
 
 def inject(
@@ -56,15 +74,16 @@ def inject(
     if run is None:
         return None, {name: _closing(last, name) for name in last.channels}
     is_injecting = unit.procedure is ProcedureState.RUNNING and unit.phase is Phase.INJECT and not run.end
-    wants: dict[str, Want] = {}
+    may_inject = is_injecting and not run.given_up and verdict.effect is Effect.NONE
+    wants = {name: _closing(last, name) for name in last.channels if name not in run.channels}
     channels: dict[str, ChannelRun] = {}
     for plan in run.recipe.channels:
         injector = site.injector[plan.channel]
-        channel = _follow(plan, run.channels[plan.channel], last, facts.dt_s)
-        if is_injecting and not run.given_up and not channel.done and verdict.effect is Effect.NONE:
+        channel = _follow(site, plan, run.channels[plan.channel], last, facts.dt_s)
+        if may_inject and not channel.done and _is_next(plan, run):
             channel, wants[plan.channel] = _pace(injector, plan, channel, facts, last)
         else:
-            channel = ChannelRun(channel.injected_l, 0.0, channel.trim, 0.0, channel.done)
+            channel = channel._replace(rate_l_h=0.0, on_s=0.0, window=Window())
             wants[plan.channel] = _closing(last, plan.channel)
         channels[plan.channel] = channel
     is_paused = is_injecting and verdict.effect is Effect.PAUSE
@@ -73,14 +92,20 @@ def inject(
     return run._replace(channels=channels, paused_s=paused_s, intent=intent), wants
 
 
-def _follow(plan: ChannelPlan, channel: ChannelRun, last: Outputs, dt_s: float) -> ChannelRun:
+def _is_next(plan: ChannelPlan, run: Run) -> bool:
+    """Return whether the channel before this one is done and rinsed out behind the injection point."""
+    if not plan.after:
+        return True
+    before = run.channels[plan.after]
+    return before.done and before.since_l >= plan.rinse_l
+
+
+def _follow(site: Site, plan: ChannelPlan, channel: ChannelRun, last: Outputs, dt_s: float) -> ChannelRun:
     """Note how long the injector has been on, and whether what was metered and what still comes is all."""
-    coming_l = channel.rate_l_h / 3600.0 * (0.5 * dt_s + _LAG_S)
-    was_on = plan.channel in last.channels and last.channels[plan.channel].run
-    return ChannelRun(
-        injected_l=channel.injected_l,
-        rate_l_h=channel.rate_l_h,
-        trim=channel.trim,
+    moving_l = channel.rate_l_h / 3600.0 * (0.5 * dt_s + _LAG_S)
+    coming_l = stock_of(site, plan.channel, channel.injected_l, moving_l)
+    was_on = last.channels.get(plan.channel, _NOT_YET).run
+    return channel._replace(
         on_s=channel.on_s + dt_s if was_on else 0.0,
         done=channel.done or channel.injected_l + coming_l >= plan.stock_l,
     )
@@ -89,29 +114,77 @@ def _follow(plan: ChannelPlan, channel: ChannelRun, last: Outputs, dt_s: float) 
 def _pace(
     injector: Injector, plan: ChannelPlan, channel: ChannelRun, facts: Facts, last: Outputs
 ) -> tuple[ChannelRun, Want]:
-    """Feed forward from the proven flow, corrected by the trim."""
-    before = last.channels.get(plan.channel)
+    """Feed forward from the proven flow where the injector can be paced; one of a single rate is just on."""
+    before = last.channels.get(plan.channel, _NOT_YET)
+    if isinstance(injector, MeteringPump):
+        return _by_speed(injector, plan, channel, facts, before)
+    if isinstance(injector, DutyPump):
+        return _by_duty(injector, plan, channel, facts, before)
+    rate_l_h = injector.rate_l_h if before.valve else 0.0
+    return channel._replace(rate_l_h=rate_l_h), Want(valve=True, run=before.valve, drive=1.0)
+
+
+def _by_speed(
+    injector: MeteringPump, plan: ChannelPlan, channel: ChannelRun, facts: Facts, before: ChannelOutput
+) -> tuple[ChannelRun, Want]:
     rate_l_h = plan.ratio * facts.flow_m3_h * 1000.0
     trim = channel.trim
     if channel.on_s >= _SETTLED_S and facts.dt_s > 0.0 and channel.rate_l_h > 0.0:
         metered_l_h = facts.channels[plan.channel].moved_l * 3600.0 / facts.dt_s
-        most = min(
-            _MOST_TRIM_PCT, injector.curve_accuracy_pct + k2_of_class_pct(injector.meter.accuracy_pct_of_reading)
-        )
         error = (channel.rate_l_h - metered_l_h) / channel.rate_l_h
-        trim = min(1.0 + most / 100.0, max(1.0 - most / 100.0, trim + error * facts.dt_s / _TRIM_TIME_S))
-    wanted = rate_l_h * trim
-    if wanted > injector.curve[-1][1] or wanted < injector.curve[0][1]:
+        trim = _clamped(injector, trim + error * facts.dt_s / _TRIM_TIME_S)
+    if not injector.lowest_l_h <= rate_l_h * trim <= injector.highest_l_h:
         trim = channel.trim  # saturated: what the meter shows says nothing of the curve
-    valve_is_open = before is not None and before.valve
     drive = drive_for(injector, rate_l_h * trim)
-    if before is not None and before.run and abs(drive - before.drive) <= _STILL * drive:
+    if before.run and abs(drive - before.drive) <= _STILL * drive:
         drive = before.drive
-    want = Want(valve=True, run=valve_is_open, drive=drive)
-    rate_l_h = rate_l_h if valve_is_open else 0.0
-    return ChannelRun(channel.injected_l, rate_l_h, trim, channel.on_s, channel.done), want
+    channel = channel._replace(rate_l_h=rate_l_h if before.valve else 0.0, trim=trim)
+    return channel, Want(valve=True, run=before.valve, drive=drive)
+
+
+def _by_duty(
+    injector: DutyPump, plan: ChannelPlan, channel: ChannelRun, facts: Facts, before: ChannelOutput
+) -> tuple[ChannelRun, Want]:
+    """Pace by the share of the time that the pump is on; learn from what a whole window metered.
+
+    It is switched by whole scans: what a window gives too much or too little, the next ones make up for.
+    """
+    if not before.valve:
+        return channel._replace(rate_l_h=0.0, window=Window()), Want(valve=True, run=False, drive=1.0)
+    dt_s, trim, window = facts.dt_s, channel.trim, channel.window
+    wanted_l_h = plan.ratio * facts.flow_m3_h * 1000.0
+    share = min(1.0, wanted_l_h * trim / injector.rate_l_h)
+    on_s = dt_s if before.run else 0.0
+    is_first = window.passed_s == 0.0
+    window = Window(
+        window.passed_s + dt_s,
+        window.on_s + on_s,
+        window.metered_l + facts.channels[plan.channel].moved_l,
+        window.due_s + share * dt_s - on_s,
+    )
+    is_over = window.passed_s >= injector.window_s
+    if is_over:
+        is_saturated = not injector.lowest_l_h <= wanted_l_h * trim <= injector.highest_l_h
+        if window.metered_l > 0.0 and window.on_s > 0.0 and not is_saturated:
+            promised_l = injector.rate_l_h * window.on_s / 3600.0
+            error = 1.0 - trim * window.metered_l / promised_l
+            trim = _clamped(injector, trim + error * window.passed_s / _TRIM_TIME_S)
+        window = Window(window.passed_s % injector.window_s, due_s=window.due_s)
+    left_s = window.due_s + share * (injector.window_s - window.passed_s)
+    if before.run:
+        is_on = left_s >= 0.5 * dt_s or channel.on_s < injector.min_on_s
+    else:
+        is_on = (is_first or is_over) and left_s >= 0.5 * injector.min_on_s
+    channel = channel._replace(rate_l_h=injector.rate_l_h if is_on else 0.0, trim=trim, window=window)
+    return channel, Want(valve=True, run=is_on, drive=1.0, is_resting=not is_on)
+
+
+def _clamped(injector: MeteringPump | DutyPump, trim: float) -> float:
+    """Return the trim within what curve and meter may be off together: more would hide a wrong meter."""
+    meter_pct = k2_of_class_pct(injector.meter.accuracy_pct_of_reading)
+    most = min(_MOST_TRIM_PCT, injector.accuracy_pct + meter_pct) / 100.0
+    return min(1.0 + most, max(1.0 - most, trim))
 
 
 def _closing(last: Outputs, name: str) -> Want:
-    before = last.channels.get(name)
-    return Want(valve=before is not None and before.run, run=False, drive=0.0)
+    return Want(valve=last.channels.get(name, _NOT_YET).run, run=False, drive=0.0)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Final, NamedTuple
 
+from daemon.control.backwash import Wash
 from daemon.control.image import Outputs
 from daemon.control.run import Run
 from daemon.control.sense import ChannelFacts, Facts
@@ -32,6 +33,7 @@ class Situation(NamedTuple):
     unit: Unit
     last: Outputs
     run: Run | None
+    wash: Wash = Wash()
     needed: tuple[tuple[str, ChannelFacts], ...] = ()
     """The channels that the run has still to inject with, by name."""
 
@@ -50,11 +52,15 @@ class Interlock:
     reset: Reset = Reset.ITSELF
     known: Callable[[Situation], bool] = field(default=lambda s: True)
     """Whether the readings it is judged by can be had: a latched cause that cannot be judged is not gone."""
+    channels: Callable[[Situation], frozenset[str]] | None = None
+    """The injection channels that a true row is about; None: the whole plant."""
     meaning: str = ""
     check: str = ""
     """What to look at first."""
 
 
+MOST_BACKWASHES: Final = 3
+"""In half an hour (engineering judgement)."""
 _RUN: Final = frozenset[Phase | None](Phase)
 _WET: Final = frozenset[Phase | None]({Phase.PREWET, Phase.INJECT, Phase.FLUSH})
 _INJECT: Final = frozenset[Phase | None]({Phase.INJECT})
@@ -83,17 +89,30 @@ def _unseen(s: Situation) -> bool:
 
 
 def _out_of_band(s: Situation) -> bool:
-    if s.run is None or not s.facts.flow_good:
+    """Return whether the flow is not the shift's, with its valves alone open and the filter quiet."""
+    run = s.run
+    if run is None or not s.last.pump or not s.facts.flow_good or not s.facts.is_filter_quiet:
         return False
-    expected = s.run.recipe.flow_m3_h
-    return abs(s.facts.flow_m3_h - expected) > expected * s.site.main.flow_band_pct / 100.0
+    expected = run.recipe.flow_m3_h
+    if abs(s.facts.flow_m3_h - expected) <= expected * s.site.main.flow_band_pct / 100.0:
+        return False
+    return s.last.blocks == run.blocks
 
 
-def _over_plan(s: Situation) -> bool:
+def _has_level(site: Site, channel: str) -> bool:
+    return site.tank[site.injector[channel].tank].content is not None
+
+
+def _over_plan(s: Situation) -> frozenset[str]:
     if s.run is None or s.unit.procedure not in ACTIVE:
-        return False
-    most = s.site.limits.over_dose_pct / 100.0
-    return any(s.run.channels[plan.channel].injected_l > most * plan.stock_l for plan in s.run.recipe.channels)
+        return frozenset()
+    most, done = s.site.limits.over_dose_pct / 100.0, s.run.channels
+    return frozenset(p.channel for p in s.run.recipe.channels if done[p.channel].injected_l > most * p.stock_l)
+
+
+def _silent(s: Situation) -> frozenset[str]:
+    windows_s = {name: injector.stroke_window_s for name, injector in s.site.injector.items()}
+    return frozenset(name for name, channel in s.facts.channels.items() if channel.silent_s >= windows_s[name])
 
 
 MATRIX: Final[tuple[Interlock, ...]] = (
@@ -151,7 +170,7 @@ MATRIX: Final[tuple[Interlock, ...]] = (
         "pump-not-running",
         lambda s: s.last.pump and s.facts.pump_running is False,
         Effect.ONE,
-        delay_s=lambda site: site.pump.start_s,
+        delay_s=lambda site: site.pump.start_s if site.pump is not None else 0.0,
         latched=True,
         reset=Reset.OPERATOR,
         meaning="The pump was switched on and its contactor did not report running.",
@@ -159,7 +178,12 @@ MATRIX: Final[tuple[Interlock, ...]] = (
     ),
     Interlock(
         "no-flow",
-        lambda s: s.last.pump and s.facts.flow_good and s.facts.flow_m3_h < s.site.main.min_flow_m3_h,
+        lambda s: (
+            s.last.pump
+            and s.facts.flow_good
+            and s.facts.flow_m3_h < s.site.main.min_flow_m3_h
+            and s.facts.is_filter_quiet
+        ),
         Effect.ONE,
         delay_s=lambda site: site.limits.no_flow_s,
         phases=_WET,
@@ -189,7 +213,12 @@ MATRIX: Final[tuple[Interlock, ...]] = (
     ),
     Interlock(
         "pressure-stays-low",
-        lambda s: s.last.pump and s.facts.pressure_good and s.facts.pressure_kpa < s.site.main.min_pressure_kpa,
+        lambda s: (
+            s.last.pump
+            and s.facts.pressure_good
+            and s.facts.pressure_kpa < s.site.main.min_pressure_kpa
+            and s.facts.is_filter_quiet
+        ),
         Effect.ONE,
         delay_s=lambda site: site.limits.low_pressure_s,
         phases=_WET,
@@ -211,7 +240,7 @@ MATRIX: Final[tuple[Interlock, ...]] = (
         _out_of_band,
         Effect.PAUSE,
         delay_s=lambda site: 5.0,
-        phases=_INJECT,
+        phases=_WET,  # from pre-wet on: the injector must not open first and find out then
         meaning="The flow is not the shift's flow: a valve, a leak or a blockage.",
         check="Block valves of the shift; filter; walk the line.",
     ),
@@ -249,7 +278,7 @@ MATRIX: Final[tuple[Interlock, ...]] = (
     ),
     Interlock(
         "tank-level-bad",
-        lambda s: any(not channel.content_good for _, channel in s.needed),
+        lambda s: any(not channel.content_good for name, channel in s.needed if _has_level(s.site, name)),
         Effect.PAUSE,
         phases=_INJECT,
         meaning="The tank's level cannot be read.",
@@ -269,10 +298,9 @@ MATRIX: Final[tuple[Interlock, ...]] = (
     ),
     Interlock(
         "injector-silent",
-        lambda s: any(
-            channel.silent_s >= s.site.injector[name].stroke_window_s for name, channel in s.facts.channels.items()
-        ),
+        lambda s: bool(_silent(s)),
         Effect.WATER_ONLY,
+        channels=_silent,
         phases=_INJECT,
         latched=True,
         reset=Reset.OPERATOR,
@@ -291,12 +319,41 @@ MATRIX: Final[tuple[Interlock, ...]] = (
     ),
     Interlock(
         "dose-over-plan",
-        _over_plan,
+        lambda s: bool(_over_plan(s)),
         Effect.WATER_ONLY,
+        channels=_over_plan,
         latched=True,
         reset=Reset.OPERATOR,
         meaning="More stock was metered than planned.",
         check="Injector, injection valve, and what the block has received.",
+    ),
+    Interlock(
+        "filter-backwash",
+        lambda s: s.wash.is_due or not s.facts.is_filter_quiet,
+        Effect.PAUSE,
+        phases=_INJECT,
+        meaning="The filter is being washed, or is due: its water goes to the drain and would take stock along.",
+        check="Nothing to do, unless it happens often: then the source water and the filter.",
+    ),
+    Interlock(
+        "backwash-too-long",
+        lambda s: s.site.filter is not None and s.wash.on_s > 3.0 * s.site.filter.backwash_s,
+        Effect.ONE,
+        phases=_RUN,
+        latched=True,
+        reset=Reset.OPERATOR,
+        meaning="The filter has been washing for far too long: water runs to the drain, or its contact is stuck.",
+        check="Backwash valve and its contact; pressure for closing it.",
+    ),
+    Interlock(
+        "backwash-too-often",
+        lambda s: len(s.wash.ages_s) > MOST_BACKWASHES,
+        Effect.ONE,
+        phases=_RUN,
+        latched=True,
+        reset=Reset.OPERATOR,
+        meaning="The filter washed more than three times in half an hour: it does not come clean.",
+        check="Source water, filter medium, backwash flow.",
     ),
     Interlock(
         "record-late",

@@ -8,6 +8,7 @@ from daemon.control.requests import Asked
 from daemon.control.run import Run, begin
 from daemon.control.sense import Facts
 from daemon.control.states import ACTIVE, ENDED, WATERING, Effect, Phase, ProcedureState, Unit, enter, transition
+from daemon.recipe import Recipe
 from daemon.site import Site
 
 _P = ProcedureState
@@ -27,18 +28,26 @@ class Step(NamedTuple):
 
 
 def proceed(
-    site: Site, unit: Unit, run: Run | None, asked: Asked, verdict: Verdict, facts: Facts, last: Outputs, owed_l: float
+    site: Site,
+    unit: Unit,
+    run: Run | None,
+    asked: Asked,
+    verdict: Verdict,
+    facts: Facts,
+    last: Outputs,
+    owed_l: float,
+    is_followed: bool,
 ) -> Step:
     """Return the unit and run after this scan's causes, commands and litres.
 
-    `owed_l` is the water that must still pass before stock may enter this shift's pipes again.
+    `owed_l` is the water that must still pass before stock may enter this shift's pipes again. `is_followed`: another
+    shift comes next, and takes the running pump over where the site lets it.
     """
     if run is None or unit.procedure not in ACTIVE:
-        if asked.start is None:
+        if not asked.start:
             is_reset = asked.reset and unit.procedure in ENDED
             return Step(transition(unit, _P.IDLE) if is_reset else unit, run)
-        idle = transition(unit, _P.IDLE) if unit.procedure in ENDED else unit
-        return Step(enter(transition(idle, _P.RUNNING), Phase.FILL), begin(asked.start), began=True)
+        return started(unit, asked.start[0])
     was, was_ending = unit.phase, bool(run.end)
     unit, run = _obey(unit, run, asked, verdict)
     if unit.procedure in (_P.STOPPING, _P.ABORTING):
@@ -52,8 +61,15 @@ def proceed(
     elif unit.procedure is _P.RESTARTING and (run.settled_s >= site.limits.settle_s or run.injection_over):
         unit = transition(unit, _P.RUNNING)
     if unit.procedure is _P.RUNNING:
-        return _advance(site, unit, run, facts, last, owed_l)
+        is_handed_on = is_followed and (site.pump is None or site.pump.at_changeover == "keep")
+        return _advance(site, unit, run, last, owed_l, is_handed_on)
     return Step(unit, run)
+
+
+def started(unit: Unit, recipe: Recipe) -> Step:
+    """Return the unit with a run of `recipe` begun, from rest or as the run before it ended."""
+    idle = transition(unit, _P.IDLE) if unit.procedure in ENDED else unit
+    return Step(enter(transition(idle, _P.RUNNING), Phase.FILL), begin(recipe), began=True)
 
 
 def _obey(unit: Unit, run: Run, asked: Asked, verdict: Verdict) -> tuple[Unit, Run]:
@@ -76,7 +92,7 @@ def _obey(unit: Unit, run: Run, asked: Asked, verdict: Verdict) -> tuple[Unit, R
     return unit, run
 
 
-def _advance(site: Site, unit: Unit, run: Run, facts: Facts, last: Outputs, owed_l: float) -> Step:
+def _advance(site: Site, unit: Unit, run: Run, last: Outputs, owed_l: float, is_handed_on: bool) -> Step:
     """Move on to the next phase when this one's litres have passed."""
     recipe = run.recipe
     if run.end:
@@ -88,13 +104,16 @@ def _advance(site: Site, unit: Unit, run: Run, facts: Facts, last: Outputs, owed
             return _next(unit, run, Phase.PREWET, "flow and pressure steady")
         case Phase.PREWET if run.phase_water_l >= recipe.prewet_l and (owed_l <= 0.0 or run.injection_over):
             if run.injection_over:
-                return _next(unit, run, Phase.FLUSH, f"no injection: {run.given_up}")
+                return _next(unit, run, Phase.FLUSH, f"no injection: {run.given_up or 'none planned'}")
             return _next(unit, run, Phase.INJECT, "pre-wet volume passed")
         case Phase.INJECT if run.injection_over and not _is_injecting(last):
             return _next(unit, run, Phase.FLUSH, run.given_up or "planned stock is in")
         case Phase.FLUSH if run.water_l >= recipe.water_l and owed_l <= 0.0:
             why = "flush and planned water passed" if run.has_injected else "planned water passed"
-            return Step(unit, run._replace(end=why), left=(Phase.FLUSH, run, why))
+            left, run = (Phase.FLUSH, run, why), run._replace(end=why)
+            if is_handed_on:
+                return Step(transition(unit, _P.COMPLETE), run, ended=True, left=left)
+            return Step(unit, run, left=left)
         case _:
             return Step(unit, run)
 
@@ -109,11 +128,13 @@ def _next(unit: Unit, run: Run, phase: Phase, why: str) -> Step:
 def settled(site: Site, run: Run, facts: Facts, last: Outputs) -> tuple[float, float]:
     """Return how long flow and pressure have been steady, and the pressure that it began with.
 
-    Flow must be the shift's own: steady alone would pass a burst.
+    Flow must be the shift's own: steady alone would pass a burst. So must the open valves: what runs into the last
+    shift's blocks while it hands over neither pre-wets these nor pays what they owe.
     """
     band = run.recipe.flow_m3_h * site.main.flow_band_pct / 100.0
     is_steady = (
         last.pump
+        and last.blocks == run.blocks
         and facts.flow_proven
         and abs(facts.flow_m3_h - run.recipe.flow_m3_h) <= band
         and facts.pressure_good
@@ -124,6 +145,14 @@ def settled(site: Site, run: Run, facts: Facts, last: Outputs) -> tuple[float, f
     if run.settled_s == 0.0 or abs(facts.pressure_kpa - run.settled_kpa) > _STEADY * run.settled_kpa:
         return facts.dt_s, facts.pressure_kpa
     return run.settled_s + facts.dt_s, run.settled_kpa
+
+
+def flow_fit(site: Site, run: Run, facts: Facts) -> float:
+    """Return the flow as a multiple of the shift's own; 1 while it is within its band, or not known."""
+    expected = run.recipe.flow_m3_h
+    if not facts.flow_good or abs(facts.flow_m3_h - expected) <= expected * site.main.flow_band_pct / 100.0:
+        return 1.0
+    return facts.flow_m3_h / expected
 
 
 def _is_injecting(last: Outputs) -> bool:

@@ -9,8 +9,8 @@ from daemon.control.guard import Verdict
 from daemon.control.image import Image
 from daemon.control.interlocks import BY_CODE
 from daemon.control.lines import Lines
-from daemon.control.run import Run
-from daemon.control.states import Phase, Unit
+from daemon.control.run import Run, begin
+from daemon.control.states import Phase, ProcedureState, Unit
 from daemon.dosing.outcome import judge_run
 from daemon.evidence import (
     AlarmCleared,
@@ -23,6 +23,7 @@ from daemon.evidence import (
     RunEnded,
     RunStarted,
 )
+from daemon.recipe import Recipe
 from daemon.site import Plant, Site
 from daemon.units import millilitres, milliseconds
 
@@ -80,12 +81,12 @@ class Recorder:
             )
         )
 
-    def intent(self, run: Run, owed: Iterable[Evidence]) -> None:
+    def intent(self, run: Run, channels: frozenset[str], owed: Iterable[Evidence]) -> None:
         """Note what is about to be injected and the flush it will owe. On disk before the injector opens."""
         self.add(owed)
         for plan in run.recipe.channels:
             channel = run.channels[plan.channel]
-            if channel.done:
+            if plan.channel not in channels:
                 continue
             self._rows.append(
                 InjectionIntent(
@@ -103,7 +104,7 @@ class Recorder:
         """Note where the injection stands when it is time to; return the run with its timer."""
         if unit.phase is not Phase.INJECT or run.intent == 0 or run.checkpoint_s < site.site.checkpoint_s:
             return run
-        for plan in run.recipe.channels:
+        for plan in (plan for plan in run.recipe.channels if plan.channel in run.intended):
             self._rows.append(
                 Checkpoint(
                     run=run.recipe.run,
@@ -119,7 +120,7 @@ class Recorder:
 
     def ended(self, site: Site, unit: Unit, run: Run, lines: Lines) -> None:
         """Note the run's doses and its outcome."""
-        doses = account.doses(site, run, lines)
+        doses = account.doses(site, run, lines, has_ended=True)
         self.add(doses)
         self._rows.append(
             RunEnded(
@@ -127,10 +128,15 @@ class Recorder:
                 state=unit.procedure.value,
                 outcome=judge_run(doses),
                 why=run.end if not run.given_up else run.given_up,
-                water_ml=millilitres(run.water_l + run.fill_l),
+                water_ml=millilitres(run.water_l + run.fill_l + run.backwash_l),
                 duration_ms=milliseconds(run.run_s),
             )
         )
+
+    def dropped(self, plant: Plant, recipe: Recipe, why: str) -> None:
+        """Note a shift that was to come and did not run."""
+        self.began(plant, begin(recipe))
+        self._rows.append(RunEnded(recipe.run, ProcedureState.IDLE.value, "NOT_RUN", why, 0, 0))
 
 
 def _count_ml(count_l: float) -> int:

@@ -11,15 +11,17 @@ from daemon.control import lines as account
 from daemon.control.decide import State
 from daemon.control.guard import Guard
 from daemon.control.image import Image
+from daemon.control.injection import stock_of
 from daemon.control.interlocks import BY_CODE
 from daemon.control.lines import Lines, Owed
 from daemon.control.run import Run, begin
-from daemon.dosing.estimates import meter_doses
+from daemon.dosing.estimates import Way, meter_doses
 from daemon.dosing.outcome import judge_run
+from daemon.equipment import Signal
 from daemon.evidence import Checkpoint, Dose, Event, Evidence, FlushOwed, PhaseEnded, RunEnded
 from daemon.hydraulics.transport import Line, displace
 from daemon.recipe import ChannelPlan, Recipe
-from daemon.site import Plant, Signal
+from daemon.site import Plant
 from daemon.units import litres, millilitres
 from drivers.codec import count_moved
 from drivers.reading import Quality, Reading
@@ -58,7 +60,7 @@ def recover(plant: Plant, past: Past, image: Image) -> tuple[State, tuple[Eviden
 def _close(plant: Plant, recipe: Recipe, past: Past, image: Image) -> tuple[Evidence, ...]:
     """Return the rows that end a run which the controller did not live to end."""
     doses: list[Dose] = []
-    moved_water_l = 0.0
+    most_water_l = 0.0
     for plan in recipe.channels:
         checkpoint = past.checkpoints.get(plan.channel)
         injected_l = water_l = 0.0
@@ -66,17 +68,17 @@ def _close(plant: Plant, recipe: Recipe, past: Past, image: Image) -> tuple[Evid
             meter = plant.site.injector[plan.channel].meter
             stock_most_l = plant.site.tank[plant.site.injector[plan.channel].tank].volume_l
             water_most_l = 2.0 * recipe.water_l
-            moved_water_l = _moved_l(
+            water_l = litres(checkpoint.water_ml) + _moved_l(
                 plant, plant.site.main.water, checkpoint.water_count_ml, image.water_l, water_most_l
             )
             stock_now = image.channels[plan.channel].stock_l
-            injected_l = litres(checkpoint.stock_ml) + _moved_l(
-                plant, meter, checkpoint.stock_count_ml, stock_now, stock_most_l
+            moved_l = _moved_l(plant, meter, checkpoint.stock_count_ml, stock_now, stock_most_l)
+            injected_l = litres(checkpoint.stock_ml) + stock_of(
+                plant.site, plan.channel, litres(checkpoint.stock_ml), moved_l
             )
-            water_l = litres(checkpoint.water_ml) + moved_water_l
+        most_water_l = max(most_water_l, water_l)
         doses += _estimated(plant, recipe, plan, past, injected_l, water_l)
     last = past.phases[-1].phase if past.phases else "none"
-    water_ml = max((row.water_ml for row in past.checkpoints.values()), default=0) + millilitres(moved_water_l)
     return (
         Event("unclean-end", f'{{"after_phase":"{last}"}}'),
         *doses,
@@ -85,7 +87,7 @@ def _close(plant: Plant, recipe: Recipe, past: Past, image: Image) -> tuple[Evid
             state="ABORTED",
             outcome=judge_run(doses),
             why="the controller stopped during the run",
-            water_ml=water_ml,
+            water_ml=millilitres(most_water_l),
             duration_ms=sum(phase.duration_ms for phase in past.phases),
         ),
     )
@@ -94,29 +96,44 @@ def _close(plant: Plant, recipe: Recipe, past: Past, image: Image) -> tuple[Evid
 def _estimated(
     plant: Plant, recipe: Recipe, plan: ChannelPlan, past: Past, injected_l: float, water_l: float
 ) -> tuple[Dose, ...]:
-    """Spread the stock evenly over the water of INJECT and follow it with the rest: what the pipes then hold."""
+    """Spread the stock evenly over the channel's own water of INJECT and follow it with the rest.
+
+    That is as much as the stock takes at its ratio. It ends now where the channel was still at it; else it began after
+    the water of the channels before it and their rinse, as planned.
+    """
     phases = {phase.phase: litres(phase.water_ml) for phase in past.phases}
     before_l = phases.get("PREWET", 0.0)
     inject_l = phases.get("INJECT", max(0.0, water_l - before_l))
-    after_l = max(0.0, water_l - before_l - inject_l)
+    own_l = min(inject_l, injected_l / plan.ratio)
+    is_at_it = "INJECT" not in phases and injected_l < plan.stock_l
+    offset_l = inject_l - own_l if is_at_it else min(inject_l - own_l, _before_l(recipe, plan))
+    after_l = max(0.0, water_l - before_l - offset_l - own_l)
     run: Run = begin(recipe)
     lines = account.lay(plant.site, run.recipe, Lines())
     rows: list[Dose] = []
     for block in recipe.blocks:
-        pipe = lines.pipes[plan.channel, block.block]
-        way = (inject_l * block.share, injected_l * block.share, after_l * block.share)
+        pipes = lines.pipes[plan.channel, block.block].way
+        litres_in = (own_l * block.share, injected_l * block.share, after_l * block.share)
         rows += meter_doses(
             recipe.run,
             block,
             plan,
             injected_l,
-            _pass(pipe.line, *way),
-            _pass(pipe.short, *way),
-            _pass(pipe.long, *way),
+            Way(*(_pass(line, *litres_in) for line in pipes)),
             plant.site.injector[plan.channel].meter.accuracy_pct_of_reading,
             "estimated",
+            unknown_l=plan.hose_l,
+            is_drained=block.drains,
         )
     return tuple(rows)
+
+
+def _before_l(recipe: Recipe, plan: ChannelPlan) -> float:
+    """Return the planned water of INJECT before the channel's turn."""
+    if not plan.after:
+        return 0.0
+    before = next(other for other in recipe.channels if other.channel == plan.after)
+    return _before_l(recipe, before) + before.stock_l / before.ratio + plan.rinse_l
 
 
 def _pass(line: Line, inject_l: float, stock_l: float, after_l: float) -> Line:

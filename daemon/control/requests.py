@@ -15,18 +15,18 @@ _P = ProcedureState
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """A control command as `decide` sees it. A START from rest carries the recipe that was planned for it."""
+    """A control command as `decide` sees it. A START from rest carries what was planned for it, shift after shift."""
 
     id: str
     verb: Verb
-    recipe: Recipe | None = None
+    recipes: tuple[Recipe, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
     """What the admitted commands of this scan ask of the procedure, all together."""
 
-    start: Recipe | None = None
+    start: tuple[Recipe, ...] = ()
     restart: bool = False
     hold: bool = False
     stop_fertiliser: bool = False
@@ -79,7 +79,7 @@ def _ask(unit: Unit, asked: Asked, request: Request) -> Asked:
         case Verb.START:
             if unit.procedure is _P.HELD:
                 return replace(asked, restart=True)
-            return replace(asked, start=request.recipe)
+            return replace(asked, start=request.recipes)
         case Verb.HOLD:
             return replace(asked, hold=True)
         case Verb.STOP_FERTILISER:
@@ -109,13 +109,13 @@ def _refusal(unit: Unit, run: Run | None, facts: Facts, verdict: Verdict, asked:
                 return "The procedure is still active: stop it first."
             return _standing(verdict, Effect.NONE)
         case Verb.START:
-            if asked.stop_everything or asked.start is not None or asked.restart:
+            if asked.stop_everything or asked.start or asked.restart:
                 return "Refused: another command came first."
             if procedure is _P.HELD:
                 return _standing(verdict, Effect.WATER_ONLY)
             if procedure in ACTIVE:
                 return "A run is under way. Stop it first, or wait for its end."
-            if request.recipe is None:
+            if not request.recipes:
                 return "Nothing was planned for this start."
             return _not_ready(unit, facts) or _standing(verdict, Effect.WATER_ONLY)
 

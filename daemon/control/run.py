@@ -6,6 +6,17 @@ from typing import NamedTuple
 from daemon.recipe import Recipe
 
 
+class Window(NamedTuple):
+    """The window under way of a pump that is paced by its on-time."""
+
+    passed_s: float = 0.0
+    on_s: float = 0.0
+    """How long the pump was on in it."""
+    metered_l: float = 0.0
+    due_s: float = 0.0
+    """On-time that is owed for what has passed of this and all windows before; negative when too much was given."""
+
+
 class ChannelRun(NamedTuple):
     """How far one injection channel has come."""
 
@@ -19,6 +30,9 @@ class ChannelRun(NamedTuple):
     """How long the injector has been on in one go."""
     done: bool = False
     """Its planned stock is in, or its injection was given up."""
+    since_l: float = 0.0
+    """Water that has passed since its last litre."""
+    window: Window = Window()
 
 
 class Run(NamedTuple):
@@ -36,14 +50,20 @@ class Run(NamedTuple):
     water_l: float = 0.0
     """Metered since flow was first proven; what filled the pipes displaced nothing and is not in it."""
     fill_l: float = 0.0
+    backwash_l: float = 0.0
+    """Metered while the filter's drain took it: it displaced nothing."""
     since_injected_l: float = 0.0
     """Water that has passed since the last injected litre."""
+    loaded: frozenset[str] = frozenset()
+    """Channels whose stock entered since the totaliser was last read: what it then shows did not all follow them."""
     paused_s: float = 0.0
     """How long the injection has been paused in one go."""
     held_s: float = 0.0
     """How long the run has been held, or has been trying to restart."""
     intent: int = 0
     """Number of the evidence row that must be on disk before the injector opens; 0 without one."""
+    intended: frozenset[str] = frozenset()
+    """The channels that the intent is for."""
     checkpoint_s: float = 0.0
     """Since the last checkpoint."""
     has_injected: bool = False
@@ -52,6 +72,11 @@ class Run(NamedTuple):
     """Why the injection ended before its plan; empty while it has not."""
     end: str = ""
     """Why the run is ending, once it is."""
+
+    @property
+    def blocks(self) -> frozenset[str]:
+        """Names of the shift's blocks."""
+        return frozenset([block.block for block in self.recipe.blocks])
 
     @property
     def injection_over(self) -> bool:

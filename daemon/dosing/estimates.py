@@ -5,12 +5,21 @@ standard uncertainty is a/√3 (GUM, JCGM 100:2008, 4.3.7).
 """
 
 import math
+from typing import NamedTuple
 
 from daemon.evidence import Dose
 from daemon.hydraulics.transport import Line
 from daemon.recipe import BlockPlan, ChannelPlan
 
 _K2_OF_CLASS = 2.0 / math.sqrt(3.0)
+
+
+class Way(NamedTuple):
+    """One channel's stock in one block's pipes: as computed, and at both ends of the pipes' k = 2 band."""
+
+    line: Line
+    short: Line
+    long: Line
 
 
 def k2_of_class_pct(accuracy_pct: float) -> float:
@@ -23,29 +32,39 @@ def meter_doses(
     block: BlockPlan,
     channel: ChannelPlan,
     injected_l: float,
-    line: Line,
-    short: Line,
-    long: Line,
+    way: Way,
     meter_accuracy_pct: float,
     basis: str,
     *,
+    unknown_l: float = 0.0,
     is_blind: bool = False,
+    is_drained: bool = False,
 ) -> tuple[Dose, ...]:
     """Return one METER dose row for each nutrient of the channel in one block.
 
-    `injected_l` is the channel's metered stock; `line`, `short` and `long` are the block's pipes as computed and at
-    both ends of their volume's k = 2 band, and their difference is what the pipes leave uncertain in the delivered.
-    `is_blind`: water passed uncounted, so that all of what should be in the pipes may be out.
+    `injected_l` is the channel's metered stock. The uncertainties of meter, strength and split between the blocks are
+    of different origin and add in quadrature (GUM 5.1.2), as does what the pipes leave uncertain in the delivered: the
+    largest difference between the three copies of the pipes. `unknown_l` of the stock came out of a hose that may have
+    held another batch. `is_blind`: water passed uncounted, so that all of what should be in the pipes may be out.
+    `is_drained`: what lay behind the block's valve ran out through the low emitters; it is lost, and all of it is
+    uncertain. The main stays full.
     """
-    mixed_pct = math.hypot(k2_of_class_pct(meter_accuracy_pct), channel.strength_accuracy_pct)
-    spread_l = max(abs(short.delivered_l - line.delivered_l), abs(long.delivered_l - line.delivered_l))
+    relative_pct = math.hypot(
+        k2_of_class_pct(meter_accuracy_pct),
+        channel.strength_accuracy_pct,
+        block.share_accuracy_pct,
+        100.0 * min(1.0, unknown_l / injected_l) if injected_l > 0.0 else 0.0,
+    )
+    line = way.line
+    spread_l = max(abs(way.short.delivered_l - line.delivered_l), abs(way.long.delivered_l - line.delivered_l))
     rows = []
     for nutrient, strength_g_l in channel.nutrients_g_l.items():
         injected_mg = injected_l * block.share * strength_g_l * 1000.0
         delivered_mg = line.delivered_l * strength_g_l * 1000.0
-        u_delivered_mg = math.hypot(delivered_mg * mixed_pct / 100.0, spread_l * strength_g_l * 1000.0)
-        if is_blind:  # a bound, not a spread: it adds in full
-            u_delivered_mg = injected_mg * (1.0 + mixed_pct / 100.0) - delivered_mg
+        left_mg = round(injected_mg) - round(delivered_mg)
+        u_delivered_mg = math.hypot(delivered_mg * relative_pct / 100.0, spread_l * strength_g_l * 1000.0)
+        if is_blind or is_drained:  # a bound, not a spread: it adds in full
+            u_delivered_mg += max(0, left_mg)
         rows.append(
             Dose(
                 run=run,
@@ -54,12 +73,12 @@ def meter_doses(
                 nutrient=nutrient,
                 estimate="METER",
                 basis=basis,
-                planned_mg=block.planned_mg[nutrient],
+                planned_mg=block.planned_mg[channel.channel][nutrient],
                 injected_mg=round(injected_mg),
                 delivered_mg=round(delivered_mg),
-                in_lines_mg=round(injected_mg) - round(delivered_mg),
-                lost_mg=0,
-                u_injected_mg=round(injected_mg * mixed_pct / 100.0),
+                in_lines_mg=0 if is_drained else left_mg,
+                lost_mg=left_mg if is_drained else 0,
+                u_injected_mg=round(injected_mg * relative_pct / 100.0),
                 u_delivered_mg=round(u_delivered_mg),
             )
         )

@@ -6,11 +6,16 @@ from dataclasses import FrozenInstanceError, asdict
 import pytest
 
 from daemon.control.record import canonical
-from daemon.recipe import parse_recipe
+from daemon.recipe import Recipe, parse_recipe
 from tests.daemon.control.plant import demo_recipe, wide_recipe
+from tests.daemon.control.sites import night, orchard
 
 
-@pytest.mark.parametrize("recipe", [demo_recipe(), wide_recipe()], ids=["demo", "wide"])
+def _in_turn() -> Recipe:
+    return night(orchard(), ("ridge", "hill"), 5.0, ("a", 5.0, 1.0), ("b", 5.0, 1.0), order="in_turn")
+
+
+@pytest.mark.parametrize("recipe", [demo_recipe(), wide_recipe(), _in_turn()], ids=["demo", "wide", "in turn"])
 def test_a_recipe_survives_the_record(recipe: object) -> None:
     """Guards recovery: the recipe in a RunStarted row is the one that was run, to the last digit."""
     text = canonical(asdict(recipe))  # type: ignore[call-overload]

@@ -10,15 +10,17 @@ import tomllib
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
-import daemon.cli
 from daemon.control.decide import Decision, State, decide
 from daemon.control.image import SAFE, ChannelImage, Image, LedgerHealth, Now, Outputs
 from daemon.control.requests import Request
 from daemon.control.states import Phase, ProcedureState
-from daemon.decisions import KINDS
+from daemon.decisions import KINDS, Stock
+from daemon.decisions import Decision as Decision_
+from daemon.equipment import DisplacementTank, Injector, MeteringPump, Venturi
 from daemon.evidence import Evidence
 from daemon.messages import Answer, Verb
 from daemon.planning.night import Decisions, plan_run
@@ -28,8 +30,10 @@ from daemon.site_file import parse_site
 from drivers.profile import load_profiles
 from drivers.reading import Quality, Reading
 
-DEMO = Path(daemon.cli.__file__).parent / "kestrel_bend"
+CREEK = Path(__file__).parents[2] / "creek"
+"""The one-block plant's decisions."""
 TWO_BUSES = Path(__file__).parents[2] / "two_buses.toml"
+EVERY_KIND = Path(__file__).parents[2] / "every_kind.toml"
 
 WIDE = """
 [injector.b]
@@ -42,6 +46,7 @@ meter = { point = "signals.count3", per_count = 0.01, accuracy_pct_of_reading = 
 curve = [[0.1, 50.0], [0.5, 250.0], [1.0, 500.0]]
 curve_accuracy_pct = 3.0
 stroke_window_s = 10.0
+pressure_kpa = 800.0
 
 [tank.b]
 volume_l = 1000.0
@@ -52,14 +57,28 @@ low_l = 40.0
 area_ha = 1.6
 valve = "relays.out5"
 travel_s = 4.0
-main = [{ length_m = 14.0, bore_mm = 103.6 }]
+pipes = [{ length_m = 4.0, bore_mm = 103.6 }]
 submain = { length_m = 3.0, bore_mm = 75.4, laterals = 53 }
 lateral = { length_m = 2.5, bore_mm = 13.6, emitters = 200, emitter_l_h = 1.6 }
 volume_accuracy_pct = 12.0
+flow_accuracy_pct = 10.0
+drains = false
 """
 """A second block and a second injector."""
 
-_SMALL = {
+TODAY = date(2026, 10, 13)
+POTASSIUM = Stock(
+    tank="b",
+    batch="B-1",
+    product="potassium nitrate",
+    nutrients_g_l={"N": 31.0, "K": 46.4},
+    product_g_l=120.0,
+    ec_ms_cm_per_g_l=1.34,
+    strength_accuracy_pct=2.0,
+)
+"""In channel b's tank, as strong in nitrogen as channel a's, so that litres compare."""
+
+SMALL = {
     "length_m = 420.0": "length_m = 10.0",
     "length_m = 150.0": "length_m = 4.0",
     "length_m = 100.0": "length_m = 2.5",
@@ -72,9 +91,9 @@ _SMALL = {
 """Kestrel Bend with pipes and times so short that a night is some 350 scans."""
 
 
-def site_text(changes: Mapping[str, str] | None = None, more: str = "") -> str:
-    """Return Kestrel Bend's site file with parts of its text exchanged, each of which must be there."""
-    text = TWO_BUSES.read_text("utf-8")
+def site_text(changes: Mapping[str, str] | None = None, more: str = "", base: Path = TWO_BUSES) -> str:
+    """Return a site file's text (Kestrel Bend's) with parts of it exchanged, each of which must be there."""
+    text = base.read_text("utf-8")
     for old, new in (changes or {}).items():
         if old not in text:
             raise ValueError(f"the site file holds no {old!r}")
@@ -96,44 +115,48 @@ def kestrel() -> Plant:
 @functools.cache
 def small() -> Plant:
     """Return Kestrel Bend with short pipes and times."""
-    return make_plant(site_text(_SMALL))
+    return make_plant(site_text(SMALL))
 
 
 @functools.cache
 def wide() -> Plant:
     """Return the small plant with a second block and a second injector, and a flow meter that spans both blocks."""
-    return make_plant(site_text({**_SMALL, "at_high = 60.0": "at_high = 100.0"}, WIDE))
+    spans = {"at_high = 60.0": "at_high = 100.0", "flow_band_pct = 20.0": "flow_band_pct = 15.0"}
+    return make_plant(site_text({**SMALL, **spans}, WIDE))
 
 
 def demo_decisions(**changes: Mapping[str, object]) -> Decisions:
     """Return the demo's decisions, with keys of a `kind` changed: program={"dose_kg_ha": 5.0}."""
-    found = {}
-    for kind, items in tomllib.loads((DEMO / "decisions.toml").read_text("utf-8")).items():
+    found: dict[tuple[str, str], Decision_] = {("stock", "potassium"): POTASSIUM}
+    for kind, items in tomllib.loads((CREEK / "decisions.toml").read_text("utf-8")).items():
         for key, body in items.items():
             found[kind, key] = KINDS[kind].model_validate({**body, **changes.get(kind, {})})
     return found
 
 
+def injection(dose_kg_ha: float, inject_m3: float, stock: str = "calcium") -> dict[str, object]:
+    """Return one injection of a program: nitrogen from `stock`."""
+    return {"stock": stock, "nutrient": "N", "dose_kg_ha": dose_kg_ha, "inject_m3": inject_m3}
+
+
 def demo_recipe() -> Recipe:
     """Return the demo's own night."""
-    return plan_run(kestrel(), demo_decisions(), "creek_night", "run-1").recipe
+    return plan_run(kestrel(), demo_decisions(), "creek_night", "run-1", TODAY).recipe
 
 
 def short_recipe(run: str = "run-1") -> Recipe:
     """Return a night of 3 m3 for the small plant: 10.7 L of stock at some 240 L/h."""
-    decisions = demo_decisions(program={"dose_kg_ha": 0.1038, "water_m3": 3.0, "inject_m3": 1.5})
-    return plan_run(small(), decisions, "creek_night", run).recipe
+    decisions = demo_decisions(program={"water_m3": 3.0, "injections": [injection(0.1038, 1.5)]})
+    return plan_run(small(), decisions, "creek_night", run, TODAY).recipe
 
 
 def wide_recipe(run: str = "run-1") -> Recipe:
-    """Return a night of both blocks and both channels on the wide plant; channel b gets half of channel a's stock."""
+    """Return a night of both blocks and channels on the wide plant: b gives half of a's stock, and is done first."""
     decisions = demo_decisions(
-        shift={"blocks": ["creek", "ridge"]}, program={"dose_kg_ha": 0.1038, "water_m3": 5.0, "inject_m3": 2.0}
+        shift={"blocks": ["creek", "ridge"]},
+        program={"water_m3": 5.0, "injections": [injection(0.1038, 2.0), injection(0.0519, 1.2, "potassium")]},
     )
-    recipe = plan_run(wide(), decisions, "creek_night", run).recipe
-    first = recipe.channels[0]
-    second = changed(first, channel="b", stock="potassium", batch="B-1", stock_l=first.stock_l / 2)
-    return changed(recipe, channels=(first, second))
+    return plan_run(wide(), decisions, "creek_night", run, TODAY).recipe
 
 
 class Rig:
@@ -158,6 +181,11 @@ class Rig:
         self.stale_s: dict[str, float] = {}
         self.forced: dict[str, float] = {}
         """Readings that show this, whatever is so."""
+        self.filter_kpa = 10.0
+        self.is_self_washing = False
+        """The filter washes by itself."""
+        self.washed_m3_h = 10.0
+        """What a backwash takes to the drain, besides the blocks' flow."""
         self.is_counter_stuck = False
         self.siphon_l_h = 0.0
         self.slip = 1.0
@@ -191,15 +219,24 @@ class Rig:
             output = self.held.channels.get(name)
             rate_l_h = self.siphon_l_h
             if output is not None and output.run and output.valve and name not in self.silent:
-                rate_l_h += self.slip * _rate_l_h(injector.curve, output.drive)
+                rate_l_h += self.slip * _rate_l_h(injector, output.drive)
             stock_l = rate_l_h / 3600.0 * dt_s
             self.stock_l[name] += stock_l
             self.content_l[name] -= stock_l
             self.stock_counts[name] = (self.stock_counts[name] + stock_l / (injector.meter.per_count or 1.0)) % 2**32
 
+    @property
+    def is_washing(self) -> bool:
+        """Whether a backwash is under way."""
+        return self.held.backwash or self.is_self_washing
+
     def true_flow_m3_h(self) -> float:
-        """Return the flow under what the outputs hold."""
-        return sum(self.flow_m3_h[block] for block in self.held.blocks) if self.held.pump else 0.0
+        """Return the flow past the main meter under what the outputs hold."""
+        site, held = self.plant.site, self.held
+        if not held.blocks or (site.pump is not None and not held.pump):
+            return 0.0
+        is_washing = self.is_washing and site.main.comes_before("meter", "filter")
+        return sum(self.flow_m3_h[block] for block in held.blocks) + is_washing * self.washed_m3_h
 
     # What the controller sees.
 
@@ -212,34 +249,44 @@ class Rig:
     def see(self) -> Image:
         """Return this scan's image."""
         site, held = self.plant.site, self.held
-        outputs = {"pump": held.pump} | {f"valve.{name}": name in held.blocks for name in site.block}
-        for name in site.injector:
+        outputs = {f"valve.{name}": name in held.blocks for name in site.block}
+        if site.pump is not None:
+            outputs["pump"] = held.pump
+        if site.filter is not None and site.filter.backwash is not None:
+            outputs["backwash"] = held.backwash
+        for name, injector in site.injector.items():
             channel = held.channels.get(name)
-            outputs[f"injection_valve.{name}"] = channel is not None and channel.valve
+            if not isinstance(injector, Venturi | DisplacementTank):
+                outputs[f"injection_valve.{name}"] = channel is not None and channel.valve
             outputs[f"injector.{name}"] = channel is not None and channel.run
         flow_m3_h = self.true_flow_m3_h()
         per_count_l = site.main.water.per_count or 1.0
+        has_contact = site.filter is not None and site.filter.backwashing is not None
         return Image(
-            flow_m3_h=self.reading("flow", flow_m3_h),
+            flow_m3_h=self.reading("flow", flow_m3_h) if site.main.flow is not None else None,
             water_l=self.reading("water", math.floor(self.water_counts) * per_count_l),
             pressure_kpa=self.reading("pressure", self.pressure_kpa if flow_m3_h else 0.0),
-            background_ec_ms_cm=self.reading("background_ec", 0.4),
-            line_ec_ms_cm=self.reading("line_ec", 0.4),
-            pump_running=self.reading("pump_running", float(held.pump)),
+            background_ec_ms_cm=self.reading("background_ec", 0.4) if site.main.background_ec is not None else None,
+            line_ec_ms_cm=self.reading("line_ec", 0.4) if site.main.line_ec is not None else None,
+            pump_running=self.reading("pump_running", float(held.pump)) if site.pump is not None else None,
             emergency_stop_healthy=self.reading("emergency_stop", 1.0),
             selector_auto=self.reading("selector", 1.0),
             reset_button=self.reading("reset", 0.0),
             output_watchdog_s=self.reading("watchdog", 5.0),
-            channels={
-                name: ChannelImage(
-                    self.reading(f"stock.{name}", math.floor(self.stock_counts[name]) * 0.01),
-                    self.reading(f"content.{name}", self.content_l[name]),
-                )
-                for name in site.injector
-            },
+            backwashing=self.reading("backwashing", float(self.is_washing)) if has_contact else None,
+            filter_difference_kpa=self.reading("filter_kpa", self.filter_kpa) if site.filter is not None else None,
+            channels={name: self._channel(name, injector) for name, injector in site.injector.items()},
             outputs={role: self.reading(f"output.{role}", float(on)) for role, on in outputs.items()},
             ledger=self._ledger(),
         )
+
+    def _channel(self, name: str, injector: Injector) -> ChannelImage:
+        stock_l = math.floor(self.stock_counts[name]) * (injector.meter.per_count or 1.0)
+        if self.plant.site.tank[injector.tank].content is None:
+            content = Reading(math.nan, Quality.BAD, self.at_s)
+        else:
+            content = self.reading(f"content.{name}", self.content_l[name])
+        return ChannelImage(self.reading(f"stock.{name}", stock_l), content)
 
     def _ledger(self) -> LedgerHealth:
         """Make durable what was submitted long enough ago, unless the ledger is stalled."""
@@ -272,9 +319,9 @@ class Rig:
         self.steps += 1
         return decision
 
-    def start(self, recipe: Recipe) -> Answer:
-        """Ask for a run and return the answer."""
-        return self.scan(Request(f"start-{self.steps}", Verb.START, recipe)).answers[-1]
+    def start(self, *recipes: Recipe) -> Answer:
+        """Ask for runs, one after the other, and return the answer."""
+        return self.scan(Request(f"start-{self.steps}", Verb.START, recipes)).answers[-1]
 
     def until(self, done: Callable[[State], bool], *, most: int = 20_000, dt_s: float = 1.0) -> Decision:
         """Scan until the state is as wanted. Fails when it does not come to that."""
@@ -333,9 +380,9 @@ def is_injecting(state: State) -> bool:
     return any(channel.run for channel in state.outputs.channels.values())
 
 
-def reached(phase: Phase, watch: Watcher | None = None) -> Rig:
-    """Return a rig that runs the short recipe on the small plant and has come to `phase`."""
-    rig = Rig(small())
+def reached(phase: Phase, watch: Watcher | None = None, plant: Callable[[], Plant] = small) -> Rig:
+    """Return a rig that runs the short recipe on the small plant, or one like it, and has come to `phase`."""
+    rig = Rig(plant())
     rig.watch = watch
     answer = rig.start(short_recipe())
     if not answer.accepted:
@@ -354,9 +401,11 @@ def of_kind(rows: Iterable[Evidence], kind: type[Row]) -> list[Row]:
     return [row for row in rows if isinstance(row, kind)]
 
 
-def _rate_l_h(curve: tuple[tuple[float, float], ...], drive: float) -> float:
-    """Return what the injector gives at `drive`: straight lines through its calibration."""
-    for (drive_0, rate_0), (drive_1, rate_1) in itertools.pairwise(curve):
+def _rate_l_h(injector: Injector, drive: float) -> float:
+    """Return what the injector gives at `drive`: straight lines through its calibration, or its one rate."""
+    if not isinstance(injector, MeteringPump):
+        return injector.rate_l_h
+    for (drive_0, rate_0), (drive_1, rate_1) in itertools.pairwise(injector.curve):
         if drive <= drive_1:
             return max(0.0, rate_0 + (rate_1 - rate_0) * (drive - drive_0) / (drive_1 - drive_0))
-    return curve[-1][1]
+    return injector.curve[-1][1]

@@ -1,101 +1,33 @@
 """The invariants of the design as predicates over raw images, outputs and rows, written apart from `decide`.
 
-A `Watch` hangs on a rig and looks at every scan. It keeps its own memory (a ghost bit, a reset automaton, row numbers)
-and counts how often each rule's antecedent was met: a rule that was never tried proves nothing.
+A `Watch` hangs on a rig and looks at every scan. It keeps its own memory (ghosts, a reset automaton, row numbers) and
+counts how often each rule's antecedent was met: a rule that was never tried proves nothing.
 """
 
 import math
-from collections import Counter, deque
-from typing import Any
+from collections import Counter
 
 from daemon.control.decide import Decision, decide
-from daemon.control.image import Image, Now, Outputs
+from daemon.control.image import ChannelOutput, Image, Now
 from daemon.control.interlocks import MATRIX, Reset
 from daemon.control.requests import Request
-from daemon.control.states import ACTIVE, Effect, Phase, ProcedureState
-from daemon.evidence import InjectionIntent
+from daemon.control.states import ACTIVE, WATERING, Effect, Phase, ProcedureState
+from daemon.equipment import DisplacementTank, DutyPump
+from daemon.evidence import InjectionIntent, RunEnded, RunStarted
 from daemon.messages import Verb
-from daemon.recipe import Recipe
-from daemon.site import Plant
-from drivers.reading import Quality, Reading
+from daemon.site import Site
+from drivers.reading import Quality
+from tests.daemon.control.ghosts import Pipes
+from tests.daemon.control.images import FLOW_SCANS, Seen, exchanged, injectors, is_on, may_inject, named, on, usable
 from tests.daemon.control.plant import Rig, changed
 
-FLOW_SCANS = 2
-SWITCH_STALE_S = 5.0
+__all__ = ["Watch", "injectors"]
+
 _AT_MACHINE = frozenset(row.code for row in MATRIX if row.reset is Reset.AT_MACHINE)
-
-
-def on(outputs: Outputs) -> frozenset[str]:
-    """Return the names of all outputs that are on."""
-    names = {f"valve.{block}" for block in outputs.blocks} | ({"pump"} if outputs.pump else set())
-    for name, channel in outputs.channels.items():
-        names |= {f"injection_valve.{name}"} if channel.valve else set()
-        names |= {f"injector.{name}"} if channel.run else set()
-    return frozenset(names)
-
-
-def injectors(outputs: Outputs) -> frozenset[str]:
-    """Return the channels whose injector is energised."""
-    return frozenset(name for name, channel in outputs.channels.items() if channel.run or channel.drive > 0.0)
-
-
-def usable(reading: Reading, now: Now, stale_s: float = SWITCH_STALE_S) -> bool:
-    """Return whether a reading may prove anything: GOOD, a number, and not stale."""
-    return (
-        reading.quality is Quality.GOOD and not math.isnan(reading.value) and now.at_s - reading.at_s <= stale_s + 1e-9
-    )
-
-
-def is_on(reading: Reading, now: Now) -> bool:
-    """Return whether a switch is proven on."""
-    return usable(reading, now) and reading.value == 1.0
-
-
-def named(image: Image) -> dict[str, Reading]:
-    """Return an image's readings by name."""
-    found = {name: getattr(image, name) for name in Image.__annotations__ if isinstance(getattr(image, name), Reading)}
-    for name, channel in image.channels.items():
-        found |= {f"stock.{name}": channel.stock_l, f"content.{name}": channel.content_l}
-    return found | {f"output.{role}": reading for role, reading in image.outputs.items()}
-
-
-def may_inject(plant: Plant, recipe: Recipe, images: deque[tuple[Image, Now]], held: Outputs, channel: str) -> str:
-    """Return what invariant 1 finds against an open injector in this scan, or nothing.
-
-    `images` are the last ones, the newest last; `held` is what the output module holds while they were read.
-    """
-    site = plant.site
-    (image, now) = images[-1]
-    flows = [
-        usable(seen.flow_m3_h, then, site.main.flow.stale_s) and seen.flow_m3_h.value >= site.main.min_flow_m3_h
-        for seen, then in images
-    ]
-    blocks = frozenset(block.block for block in recipe.blocks)
-    open_valves = {name for name in site.block if is_on(image.outputs[f"valve.{name}"], now)}
-    wanted = on(held)
-    tank = site.tank[site.injector[channel].tank]
-    seen = image.channels[channel]
-    rules = {
-        "main flow proven": len(flows) >= FLOW_SCANS and all(flows[-FLOW_SCANS:]),
-        "selector in Auto": is_on(image.selector_auto, now),
-        "emergency stop healthy": is_on(image.emergency_stop_healthy, now),
-        "pressure above minimum": usable(image.pressure_kpa, now, site.main.pressure.stale_s)
-        and image.pressure_kpa.value >= site.main.min_pressure_kpa,
-        "the shift's valves open and no other": open_valves == blocks == held.blocks,
-        "output module as written": all(
-            usable(reading, now) and (reading.value == 1.0) == (role in wanted)
-            for role, reading in image.outputs.items()
-        ),
-        "last commit young": image.ledger.writable and image.ledger.pending_s <= site.limits.commit_age_s,
-        "pump running": held.pump and is_on(image.pump_running, now),
-        "watchdog armed": usable(image.output_watchdog_s, now)
-        and 0.0 < image.output_watchdog_s.value <= site.safety.max_watchdog_s,
-        "totaliser read": usable(image.water_l, now, site.main.water.stale_s),
-        "injector meter read": usable(seen.stock_l, now, site.injector[channel].meter.stale_s),
-        "tank above low level": usable(seen.content_l, now, tank.content.stale_s)
-        and seen.content_l.value >= tank.low_l,
-    }
-    return ", ".join(rule for rule, holds in rules.items() if not holds)
+_PERMIT_NOTHING = frozenset({"background_ec_ms_cm", "line_ec_ms_cm", "filter_difference_kpa", "reset_button"})
+"""Readings that no injector waits for."""
+_SHUT = ChannelOutput()
+_HAIR = 1e-9
 
 
 class Watch:
@@ -105,90 +37,81 @@ class Watch:
         """Count into `counts`. The scan is decided a second time, to compare, once in `every` scans."""
         self.counts: Counter[str] = counts if counts is not None else Counter()
         self._every = every
-        self._images: deque[tuple[Image, Now]] = deque(maxlen=FLOW_SCANS)
+        self._seen = Seen()
+        self._pipes = Pipes(self.counts)
         self._rows = 0
-        self._intents: dict[str, int] = {}
-        self._ghost_l: dict[str, float] = {}
-        """Water since the last injected litre, by run, while the specified flush is not met."""
-        self._last_water_l = 0.0
+        self._intents: dict[tuple[str, str], int] = {}
+        """Number of the row that announced a run's channel, until it is used up."""
         self._pressed_s = math.nan
-        self._open_s: dict[str, float] = {}
+        self._on_s: dict[str, float] = {}
+        """How long each output that is on has been commanded on."""
         self._starts_s: list[float] = []
         self._off_at_s = math.nan
-        self._given_l: dict[str, tuple[str, float]] = {}
-        self._begun: set[str] = set()
+        self._through_l: dict[str, tuple[str, float, float]] = {}
+        """A channel's run, what its injector has let through in it, and what all had left the tank by the last scan."""
 
     def __call__(self, rig: Rig, image: Image, decision: Decision, requests: tuple[Request, ...], now: Now) -> None:
         """Judge one scan; `rig` still holds what the last one left."""
-        self._images.append((image, now))
+        self._seen.look(rig.plant, image, rig.held, now)
         self.counts["scans"] += 1
-        run = decision.state.run
         self.counts[f"state {decision.state.unit.procedure.value}"] += 1
+        self.counts["filter washing"] += self._seen.is_washing
+        self.counts["filter washing in INJECT"] += self._seen.is_washing and decision.state.unit.phase is Phase.INJECT
+        held_on = on(rig.held)
+        self._on_s = {name: self._on_s.get(name, 0.0) + now.dt_s for name in held_on}
         self.records(rig, decision)
-        self.injection(rig, image, decision, now)
+        self.injection(rig, image, decision)
         self.order(rig, image, decision, now)
-        self.owed(rig, decision)
+        self.water(rig, image, decision, now)
+        self.washing(rig, decision)
+        self._pipes.look(rig, self._seen, decision)
+        self.queue(rig, decision)
         self.latches(rig, image, decision, now)
         self.worse(rig, image, decision, requests, now)
         self.stop(decision, requests)
-        self.dose(rig, decision)
+        self.dose(rig, decision, now)
         if self.counts["scans"] % self._every == 0:
             self.timeless(rig, image, decision, requests, now)
-        if run is not None and decision.outputs.pump:
-            self.counts["pump on"] += 1
 
     def records(self, rig: Rig, decision: Decision) -> None:
         """Rows are counted without a gap, and each intent's number is remembered."""
         for row in decision.entries:
             self._rows += 1
             if isinstance(row, InjectionIntent):
-                self._intents[row.channel] = self._rows
+                self._intents[row.run, row.channel] = self._rows
         assert decision.state.emitted - rig.state.emitted == len(decision.entries)
 
-    def injection(self, rig: Rig, image: Image, decision: Decision, now: Now) -> None:
+    def injection(self, rig: Rig, image: Image, decision: Decision) -> None:
         """Invariant 1, and the intent on disk before the injector opens."""
         run = decision.state.run
         for channel in injectors(decision.outputs):
             assert run is not None
             assert decision.state.unit.procedure is ProcedureState.RUNNING
             assert decision.state.unit.phase is Phase.INJECT
-            against = may_inject(rig.plant, run.recipe, self._images, rig.held, channel)
+            against = may_inject(rig.plant, run.recipe, self._seen, rig.held, channel)
             assert not against, f"injector {channel} is on without: {against}"
             self.counts["injector on"] += 1
-            intent = self._intents.get(channel, 0)
+            intent = self._intents.get((run.recipe.run, channel), 0)
             assert 0 < intent <= image.ledger.durable, "the injector is on and its intent is not on disk"
-        for channel in injectors(rig.held) - injectors(decision.outputs):
-            if not (run is not None and run.channels[channel].done):
-                self._intents.pop(channel, None)  # used up: coming on again needs a new one
+        for channel, before in rig.held.channels.items():
+            after = decision.outputs.channels.get(channel, _SHUT)
+            is_paced = isinstance(rig.plant.site.injector[channel], DutyPump)
+            is_resting = is_paced and after.valve and not after.run  # it waits for its next on-time
+            self.counts["injector rests"] += before.run and is_resting
+            is_shut = (before.run and not after.run and not is_resting) or (before.valve and not after.valve)
+            if run is not None and is_shut and not (channel in run.channels and run.channels[channel].done):
+                self._intents.pop((run.recipe.run, channel), None)  # used up: coming on again needs a new one
 
     def order(self, rig: Rig, image: Image, decision: Decision, now: Now) -> None:
         """Outputs come and go in their order; a category ZERO takes all energy at once, and only that may break it."""
         before, after = rig.held, decision.outputs
         rising, falling = on(after) - on(before), on(before) - on(after)
         is_zero = decision.verdict.effect is Effect.ZERO
-        for block in rig.plant.site.block:
-            was_open = block in before.blocks
-            self._open_s[block] = self._open_s.get(block, 0.0) + now.dt_s if was_open else 0.0
-        if math.isnan(self._off_at_s):
-            self._off_at_s = now.at_s - now.dt_s  # the start counts as a stop
-        if "pump" in rising:
-            self.counts["pump started"] += 1
-            assert before.blocks, "the pump starts against closed valves"
-            assert before.blocks <= after.blocks
-            for block in before.blocks:
-                assert self._open_s[block] >= rig.plant.site.block[block].travel_s - 1e-9
-            assert now.at_s - self._off_at_s >= rig.plant.site.pump.min_off_s - 1e-9
-            self._starts_s = [at for at in self._starts_s if now.at_s - at < 3600.0] + [now.at_s]
-            assert len(self._starts_s) <= rig.plant.site.pump.max_starts_per_hour
-        if "pump" in falling:
-            self._off_at_s = now.at_s
-        if after.pump:
-            assert after.blocks, "the pump runs against closed valves"
         is_local = image.emergency_stop_healthy.value == 0.0 or image.selector_auto.value == 0.0
         for name in falling:
             kind, _, which = name.partition(".")
-            if kind == "valve" and not is_local:
-                assert not before.pump and not after.pump, "a valve closes on a running pump"
+            if kind == "valve" and not is_local and (before.pump or after.pump):
+                self.hand_over(rig, decision, which)
             if kind == "injection_valve" and not is_zero:
                 assert f"injector.{which}" not in on(before), "the valve closes on a running injector"
             if kind == "pump" and not is_zero:
@@ -198,30 +121,86 @@ class Watch:
             assert f"injection_valve.{channel}" in on(before), "the injector opens before its valve"
             assert after.channels[channel].valve and before.pump and after.pump
 
-    def owed(self, rig: Rig, decision: Decision) -> None:
-        """Invariant 2: what was injected since its last specified flush is owed, and bars another run's injection."""
+    def hand_over(self, rig: Rig, decision: Decision, closing: str) -> None:
+        """A valve closes on a running pump at a change of shift alone, behind valves that have long been open."""
+        run, site = decision.state.run, rig.plant.site
+        assert run is not None and not run.end and decision.state.unit.procedure in WATERING
+        own = {block.block for block in run.recipe.blocks}
+        assert closing not in own, "a valve closes on a running pump"
+        assert rig.held.pump and decision.outputs.pump and own <= decision.outputs.blocks
+        for block in own:
+            open_s = self._on_s.get(f"valve.{block}", 0.0)
+            assert open_s >= site.block[block].travel_s + site.limits.overlap_s - _HAIR, f"{block} is not open yet"
+        self.counts["handed over"] += 1
+
+    def water(self, rig: Rig, image: Image, decision: Decision, now: Now) -> None:
+        """The pump runs behind open valves, is rested between starts, over all shifts, and stops for a reason."""
+        before, after, site = rig.held, decision.outputs, rig.plant.site
+        if math.isnan(self._off_at_s):
+            self._off_at_s = now.at_s - now.dt_s  # the start counts as a stop
+        if after.pump:
+            self.counts["pump on"] += 1
+            assert after.blocks, "the pump runs against closed valves"
         run = decision.state.run
-        water_l = rig.water_l - self._last_water_l
-        self._last_water_l = rig.water_l
-        for name in list(self._ghost_l):
-            self._ghost_l[name] += water_l
-        if run is None:
+        if run is not None and not run.end and decision.state.unit.phase not in (None, Phase.FILL):
+            own = {block.block for block in run.recipe.blocks}
+            assert after.blocks == own, "a phase goes by its litres while they also run elsewhere"
+        if after.pump and not before.pump:
+            self.counts["pump started"] += 1
+            assert before.blocks, "the pump starts against closed valves"
+            assert before.blocks <= after.blocks
+            for block in before.blocks:
+                assert self._on_s[f"valve.{block}"] >= site.block[block].travel_s - _HAIR
+            self._starts_s = [at for at in self._starts_s if now.at_s - at < 3600.0] + [now.at_s]
+            if site.pump is not None:
+                assert now.at_s - self._off_at_s >= site.pump.min_off_s - _HAIR
+                assert len(self._starts_s) <= site.pump.max_starts_per_hour
+                self.counts["last start of the hour"] += len(self._starts_s) == site.pump.max_starts_per_hour
+        if before.pump and not after.pump:
+            self._off_at_s = now.at_s
+            is_local = image.emergency_stop_healthy.value == 0.0 or image.selector_auto.value == 0.0
+            assert is_local or run is None or run.end, "the pump stops in the middle of a run"
+
+    def washing(self, rig: Rig, decision: Decision) -> None:
+        """Our backwash begins with proven flow and all injection shut behind it, lasts its time and no longer."""
+        before, after, washer = rig.held, decision.outputs, rig.plant.site.filter
+        if not after.backwash:
             return
-        # Meters count whole pulses, and a scan's litres are seen at its end: three counts less prove the same flush.
-        slack_l = 3.0 * (rig.plant.site.main.water.per_count or 1.0)
-        flushed_l = run.recipe.flush_l - slack_l
-        self._ghost_l = {name: so_far_l for name, so_far_l in self._ghost_l.items() if so_far_l < flushed_l}
-        if injectors(decision.outputs) or injectors(rig.held):
-            others = set(self._ghost_l) - {run.recipe.run}
-            assert not others, f"the injector is on while {others} are not flushed"
-            self._ghost_l[run.recipe.run] = 0.0
-        for name in self._ghost_l:
-            self.counts["flush owed"] += 1
-            self.counts["flush owed by another run"] += name != run.recipe.run
-            assert any(owed.run == name for owed in decision.state.lines.owed), f"{name} is not flushed and not owed"
-        if decision.state.unit.procedure is ProcedureState.COMPLETE:
-            assert not self._ghost_l
-            assert not decision.state.lines.owed
+        self.counts["our backwash"] += 1
+        assert washer is not None and after.pump and before.pump and not injectors(after)
+        assert self._on_s.get("backwash", 0.0) < washer.backwash_s
+        if not before.backwash or rig.plant.site.main.comes_before("meter", "filter"):
+            assert self._seen.has_flow, "a backwash without a proven flow"
+        if not before.backwash:
+            self.counts["our backwash began"] += 1
+            assert not any(name.startswith("inject") for name in on(before)), "a backwash before the injection is shut"
+
+    def queue(self, rig: Rig, decision: Decision) -> None:
+        """A shift of the queue begins only as the one before it is COMPLETE; after any other end none of them runs."""
+        before, after = rig.state, decision.state
+        if before.unit.procedure not in ACTIVE or before.run is None or after.run is None:
+            return
+        ended = [row for row in decision.entries if isinstance(row, RunEnded)]
+        began = [row.run for row in decision.entries if isinstance(row, RunStarted)]
+        if not ended:
+            assert not began and after.queue == before.queue and after.run.recipe is before.run.recipe
+            return
+        assert ended[0].run == before.run.recipe.run
+        if not before.queue:
+            assert not began and after.unit.procedure not in ACTIVE
+        elif ended[0].state == ProcedureState.COMPLETE.value:
+            self.counts["shift followed"] += 1
+            assert before.unit.procedure in WATERING and before.unit.phase is Phase.FLUSH
+            assert after.unit == changed(before.unit, procedure=ProcedureState.RUNNING, phase=Phase.FILL)
+            assert after.run.recipe is before.queue[0] and after.queue == before.queue[1:]
+            assert began == [after.run.recipe.run] and len(ended) == 1
+            order = [type(row) for row in decision.entries if isinstance(row, RunEnded | RunStarted)]
+            assert order == [RunEnded, RunStarted], "in the record the next shift begins before the last has ended"
+        else:
+            self.counts["queue dropped"] += 1
+            assert after.unit.procedure not in ACTIVE and after.queue == ()
+            assert began == [recipe.run for recipe in before.queue] == [row.run for row in ended[1:]]
+            assert all(row.outcome == "NOT_RUN" for row in ended[1:])
 
     def latches(self, rig: Rig, image: Image, decision: Decision, now: Now) -> None:
         """Invariant 3: a latch at the machine goes by its button alone with the cause gone; until then nothing runs."""
@@ -250,9 +229,9 @@ class Watch:
         if rising:
             permits = [image.emergency_stop_healthy, image.selector_auto, *image.outputs.values()]
             assert all(usable(reading, now) for reading in permits), f"{rising} came on blindly"
-        if len(self._images) < FLOW_SCANS:
+        if len(self._seen.images) < FLOW_SCANS:
             return
-        seen, before = named(image), named(self._images[-2][0])
+        seen, before = named(image), named(self._seen.images[-2][0])
         gone = [
             name
             for name, reading in seen.items()
@@ -261,8 +240,10 @@ class Watch:
         if not gone:
             return
         self.counts["reading gone BAD"] += 1
-        assert injectors(decision.outputs) <= injectors(rig.held)
-        better = _with(image, {name: changed(before[name], at_s=now.at_s) for name in gone})
+        for channel in injectors(decision.outputs) - injectors(rig.held):
+            others = {f"{kind}.{name}" for kind in ("stock", "content") for name in image.channels if name != channel}
+            assert set(gone) <= others | _PERMIT_NOTHING
+        better = exchanged(image, {name: changed(before[name], at_s=now.at_s) for name in gone})
         would = decide(rig.plant, rig.state, better, requests, now).outputs
         assert rising <= on(would) - on(rig.held), f"{gone} went BAD and that turned on {rising - on(would)}"
 
@@ -279,43 +260,37 @@ class Watch:
             going = ACTIVE - {ProcedureState.STOPPING, ProcedureState.ABORTING}
             assert decision.state.unit.procedure not in going
 
-    def dose(self, rig: Rig, decision: Decision) -> None:
-        """Invariant 8: what really left the tank under a run's command never passes the cap."""
+    def dose(self, rig: Rig, decision: Decision, now: Now) -> None:
+        """Invariant 8: what left the tank under a run's command, and not by siphoning, never passes the cap."""
         run = decision.state.run
-        if run is None:
+        if run is None or decision.state.unit.procedure not in ACTIVE:
             return
         for plan in run.recipe.channels:
-            name, before_l = self._given_l.get(plan.channel, ("", 0.0))
-            if name != run.recipe.run:
-                before_l = rig.stock_l[plan.channel]
-                self._given_l[plan.channel] = (run.recipe.run, before_l)
-            given_l = rig.stock_l[plan.channel] - before_l
+            now_l = rig.stock_l[plan.channel]
+            name, through_l, last_l = self._through_l.get(plan.channel, ("", 0.0, now_l))
+            moved_l = now_l - last_l - rig.siphon_l_h / 3600.0 * now.dt_s
+            through_l = through_l + moved_l if name == run.recipe.run else 0.0
+            self._through_l[plan.channel] = run.recipe.run, through_l, now_l
+            given_l = _stock_l(rig.plant.site, plan.channel, through_l)
             self.counts["dose checked"] += given_l > 0.9 * plan.stock_l
-            if not rig.siphon_l_h:
-                assert given_l <= rig.plant.site.limits.over_dose_pct / 100.0 * plan.stock_l
+            assert given_l <= rig.plant.site.limits.over_dose_pct / 100.0 * plan.stock_l
 
     def timeless(self, rig: Rig, image: Image, decision: Decision, requests: tuple[Request, ...], now: Now) -> None:
         """Invariant 10: the same scan at another hour decides the same, to the last row."""
         self.counts["decided twice"] += 1
         shift_s = 86_400.0 * 365.0
         seen = named(image)
-        moved = _with(image, {name: changed(seen[name], at_s=seen[name].at_s + shift_s) for name in seen})
+        moved = exchanged(image, {name: changed(seen[name], at_s=seen[name].at_s + shift_s) for name in seen})
         again = decide(rig.plant, rig.state, moved, requests, changed(now, at_s=now.at_s + shift_s))
         assert again.outputs == decision.outputs
         assert again.entries == decision.entries
         assert repr(again.state) == repr(decision.state)
 
 
-def _with(image: Image, readings: dict[str, Reading]) -> Image:
-    """Return the image with some readings exchanged, by their names."""
-    plain: dict[str, Any] = {name: reading for name, reading in readings.items() if "." not in name}
-    channels = {
-        name: changed(
-            channel,
-            stock_l=readings.get(f"stock.{name}", channel.stock_l),
-            content_l=readings.get(f"content.{name}", channel.content_l),
-        )
-        for name, channel in image.channels.items()
-    }
-    outputs = {role: readings.get(f"output.{role}", reading) for role, reading in image.outputs.items()}
-    return changed(image, channels=channels, outputs=outputs, **plain)
+def _stock_l(site: Site, channel: str, through_l: float) -> float:
+    """Return the stock in what came from a tank: all of it, but for the water that washes a displacement tank out."""
+    injector = site.injector[channel]
+    if not isinstance(injector, DisplacementTank):
+        return through_l
+    volume_l = site.tank[injector.tank].volume_l
+    return volume_l * (1.0 - math.exp(-through_l / volume_l))

@@ -7,10 +7,11 @@ import pytest
 
 from daemon.control.decide import State
 from daemon.control.guard import Guard
-from daemon.control.interlocks import BY_CODE, MATRIX, Interlock, Reset
+from daemon.control.interlocks import BY_CODE, MATRIX, MOST_BACKWASHES, Interlock, Reset
 from daemon.control.states import ACTIVE, Effect, Phase, ProcedureState
 from daemon.evidence import AlarmCleared, AlarmRaised, RunEnded
 from daemon.messages import Verb
+from daemon.site import Plant
 from tests.daemon.control.plant import (
     Rig,
     changed,
@@ -22,9 +23,11 @@ from tests.daemon.control.plant import (
     wide,
     wide_recipe,
 )
+from tests.daemon.control.sites import CONTACT, OURS, filtered
 from tests.daemon.control.spec import Watch, injectors
 
 Change = Callable[[Rig], None]
+_COMPLETE, _STOPPED, _ABORTED = ProcedureState.COMPLETE, ProcedureState.STOPPED, ProcedureState.ABORTED
 
 
 @dataclass(frozen=True)
@@ -35,16 +38,17 @@ class Cause:
     undo: Change
     within: int
     """Scans from the cause to the row being in force."""
-    lasting: ProcedureState = ProcedureState.COMPLETE
+    lasting: ProcedureState = _COMPLETE
     """How the run ends when the cause stays."""
+    plant: Callable[[], Plant] = small
 
 
-def _force(name: str, value: float, within: int = 1, **more: ProcedureState) -> Cause:
-    return Cause(lambda rig: rig.forced.update({name: value}), lambda rig: rig.forced.clear(), within, **more)
+def _force(name: str, value: float, within: int = 1, lasting: ProcedureState = _COMPLETE) -> Cause:
+    return Cause(lambda rig: rig.forced.update({name: value}), lambda rig: rig.forced.clear(), within, lasting)
 
 
-def _bad(*names: str, within: int = 1, **more: ProcedureState) -> Cause:
-    return Cause(lambda rig: rig.bad.update(names), lambda rig: rig.bad.clear(), within, **more)
+def _bad(*names: str, within: int = 1, lasting: ProcedureState = _COMPLETE) -> Cause:
+    return Cause(lambda rig: rig.bad.update(names), lambda rig: rig.bad.clear(), within, lasting)
 
 
 def _flow(factor: float, within: int) -> Cause:
@@ -54,8 +58,8 @@ def _flow(factor: float, within: int) -> Cause:
     return Cause(lambda rig: scale(rig, factor), lambda rig: scale(rig, 1.0 / factor), within)
 
 
-def _set(name: str, value: object, well: object, within: int, **more: ProcedureState) -> Cause:
-    return Cause(lambda rig: setattr(rig, name, value), lambda rig: setattr(rig, name, well), within, **more)
+def _set(name: str, value: object, well: object, within: int, lasting: ProcedureState = _COMPLETE) -> Cause:
+    return Cause(lambda rig: setattr(rig, name, value), lambda rig: setattr(rig, name, well), within, lasting)
 
 
 def _empty(rig: Rig) -> None:
@@ -85,12 +89,28 @@ def _long_hold(rig: Rig) -> None:
     rig.scan(Verb.HOLD)
 
 
+def _filtered() -> Plant:
+    """Return the small plant with a filter before the injection: ours to wash, and with a contact."""
+    return filtered(OURS + CONTACT, "meter filter injection")
+
+
+def _washes(is_washing: bool) -> Change:
+    return lambda rig: setattr(rig, "is_self_washing", is_washing)
+
+
+def _wash_and_wash(rig: Rig) -> None:
+    """Let the filter wash itself three times, and begin a fourth time."""
+    for is_washing in (True, False) * MOST_BACKWASHES:
+        rig.is_self_washing = is_washing
+        rig.scans(3)
+    rig.is_self_washing = True
+
+
 def _crawl(rig: Rig) -> None:
     """Let the injector give next to nothing, so that the planned stock is never in."""
     rig.slip = 0.02
 
 
-_STOPPED, _ABORTED = ProcedureState.STOPPED, ProcedureState.ABORTED
 CAUSES = {
     "emergency-stop": _force("emergency_stop", 0.0),
     "selector-not-auto": _force("selector", 0.0),
@@ -114,6 +134,9 @@ CAUSES = {
     "injector-silent": Cause(lambda rig: rig.silent.add("a"), lambda rig: rig.silent.clear(), 11),
     "siphon": Cause(_siphon, _no_siphon, 62, _STOPPED),
     "dose-over-plan": Cause(_overdose, lambda rig: None, 1),
+    "filter-backwash": Cause(_washes(True), _washes(False), 1, _STOPPED, _filtered),
+    "backwash-too-long": Cause(_washes(True), _washes(False), 61, plant=_filtered),
+    "backwash-too-often": Cause(_wash_and_wash, _washes(False), 1, plant=_filtered),
     "record-late": _set("is_writable", False, True, within=1),
     "paused-too-long": Cause(lambda rig: rig.bad.add("pressure"), lambda rig: rig.bad.clear(), 42),
     "held-too-long": Cause(_long_hold, lambda rig: None, 63),
@@ -128,7 +151,8 @@ _EXPLAINED = 15
 
 def _provoked(code: str) -> tuple[Rig, Cause]:
     """Return a rig in which the cause has just come into force while injecting, under watch."""
-    rig, cause = reached(Phase.INJECT, Watch(every=10_000)), CAUSES[code]
+    cause = CAUSES[code]
+    rig = reached(Phase.INJECT, Watch(every=10_000), cause.plant)
     cause.make(rig)
     for _ in range(cause.within + 1):
         if code in rig.scan().verdict.causes:
@@ -166,7 +190,7 @@ def test_losing_fertiliser_never_loses_water(code: str) -> None:
     rig.until_end()
     run = rig.state.run
     assert run is not None
-    assert rig.state.unit.procedure is ProcedureState.COMPLETE
+    assert rig.state.unit.procedure is _COMPLETE
     assert run.water_l >= short_recipe().water_l and not rig.state.lines.owed
     is_over = BY_CODE[code].effect is Effect.WATER_ONLY
     assert run.injection_over
@@ -182,7 +206,7 @@ def test_a_cause_that_stays_never_leaves_the_run_hanging(code: str) -> None:
     given_l = rig.stock_l["a"]
     rig.until_end()
     assert rig.state.unit.procedure is cause.lasting
-    if cause.lasting is ProcedureState.COMPLETE:
+    if cause.lasting is _COMPLETE:
         assert rig.water_l >= short_recipe().water_l
     else:
         assert rig.state.lines.owed, "stopped with stock in the pipes, and nothing owed"

@@ -8,6 +8,7 @@ import pytest
 from daemon.control.image import SAFE, ChannelOutput
 from daemon.control.injection import drive_for
 from daemon.control.states import Phase, ProcedureState
+from daemon.equipment import MeteringPump
 from daemon.evidence import Checkpoint, Dose, FlushCleared, FlushOwed, InjectionIntent, PhaseEnded, RunEnded, RunStarted
 from daemon.messages import Verb
 from tests.daemon.control.plant import (
@@ -23,6 +24,7 @@ from tests.daemon.control.plant import (
     wide,
     wide_recipe,
 )
+from tests.daemon.control.sites import night, orchard
 from tests.daemon.control.spec import Watch, injectors
 
 
@@ -91,7 +93,9 @@ def test_the_pump_starts_behind_an_open_valve_and_stops_before_it_closes() -> No
     """Guards the output order at both ends: valve travel before the pump, run-down before the valve."""
     rig = Rig(small())
     assert rig.start(short_recipe()).accepted
-    travel_s, run_down_s = rig.plant.site.block["creek"].travel_s, rig.plant.site.pump.run_down_s
+    pump = rig.plant.site.pump
+    assert pump is not None
+    travel_s, run_down_s = rig.plant.site.block["creek"].travel_s, pump.run_down_s
     assert rig.state.outputs.blocks == {"creek"} and not rig.state.outputs.pump
     opened_s = rig.at_s
     rig.until(lambda state: state.outputs.pump)
@@ -238,6 +242,42 @@ def test_a_finished_channel_goes_off_and_the_others_go_on() -> None:
     assert [row.channel for row in of_kind(rig.rows, InjectionIntent)] == ["a", "b"]
 
 
+@pytest.mark.parametrize("scans", [1, 2])
+def test_a_channel_that_drops_out_for_a_moment_leaves_no_other_behind(scans: int) -> None:
+    """Guards channels together: a level that dips below its limit costs one new intent each, and no stock of either."""
+    rig = Rig(wide())
+    rig.watch = Watch()
+    assert rig.start(wide_recipe()).accepted
+    rig.until_injecting(20)
+    rig.content_l["b"] = 30.0
+    rig.scans(scans)
+    assert injectors(rig.state.outputs) <= {"a"}
+    rig.content_l["b"] = 700.0
+    rig.until(lambda state: injectors(state.outputs) == {"a", "b"}, most=12)
+    rig.until_end()
+    for plan in wide_recipe().channels:
+        assert rig.stock_l[plan.channel] == pytest.approx(plan.stock_l, rel=0.015)
+
+
+def test_a_shift_is_not_filled_before_the_last_ones_valves_are_shut() -> None:
+    """Guards rule 14: with both shifts' flow within the band, no litre counts for the next one while some go elsewhere.
+
+    The overlap is no part of the time that FILL may take: here it is as long as that.
+    """
+    plant = orchard(("overlap_s = 10.0", "overlap_s = 120.0"))
+    first, second = night(plant, ("ridge",), 2.0), night(plant, ("creek",), 3.0, ("a", 10.0, 1.5), run="run-2")
+    rig = Rig(plant)
+    rig.watch = Watch()
+    assert rig.start(first, second).accepted
+    rig.until(lambda state: not state.queue)
+    rig.flow_m3_h["ridge"] = 0.05 * rig.flow_m3_h["creek"]
+    while "ridge" in rig.state.outputs.blocks:
+        assert rig.state.unit.phase is Phase.FILL
+        rig.scan()
+    rig.until_end()
+    assert rig.state.unit.procedure is ProcedureState.COMPLETE
+
+
 def _is_done(rig: Rig, channel: str) -> bool:
     run = rig.state.run
     return run is not None and run.channels[channel].done
@@ -291,7 +331,9 @@ def test_the_rate_follows_the_flow() -> None:
 )
 def test_the_drive_is_read_from_the_calibration(rate_l_h: float, drive: float) -> None:
     """Guards the feed-forward by hand: straight between the calibration's points, clamped at its ends."""
-    assert drive_for(kestrel().site.injector["a"], rate_l_h) == pytest.approx(drive)
+    injector = kestrel().site.injector["a"]
+    assert isinstance(injector, MeteringPump)
+    assert drive_for(injector, rate_l_h) == pytest.approx(drive)
 
 
 def test_the_trim_is_frozen_while_the_injector_is_at_its_end() -> None:

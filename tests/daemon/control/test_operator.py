@@ -15,7 +15,7 @@ _P = ProcedureState
 def _ask(rig: Rig, *verbs: Verb) -> dict[Verb, Answer]:
     """Give commands in one scan, a START with a recipe, and return their answers."""
     recipe = short_recipe("run-2")
-    requests = [Request(verb.value, verb, recipe if verb is Verb.START else None) for verb in verbs]
+    requests = [Request(verb.value, verb, (recipe,) if verb is Verb.START else ()) for verb in verbs]
     answers = {answer.id: answer for answer in rig.scan(*requests).answers}
     assert all(answer.reason for answer in answers.values())
     return {verb: answers[verb.value] for verb in verbs}
@@ -334,7 +334,7 @@ def test_commands_of_one_scan_are_judged_together(verbs: tuple[Verb, ...], accep
 def test_two_starts_in_one_scan_start_one_run() -> None:
     """Guards START: the second of two is refused, and one run begins."""
     rig = Rig(small())
-    decision = rig.scan(*(Request(f"s{n}", Verb.START, short_recipe(f"run-{n}")) for n in (1, 2)))
+    decision = rig.scan(*(Request(f"s{n}", Verb.START, (short_recipe(f"run-{n}"),)) for n in (1, 2)))
     assert [answer.accepted for answer in decision.answers] == [True, False]
     assert rig.kinds()["RunStarted"] == 1
     assert rig.state.run is not None and rig.state.run.recipe.run == "run-1"

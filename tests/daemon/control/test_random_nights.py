@@ -14,7 +14,8 @@ from daemon.control.states import ACTIVE, Phase, ProcedureState
 from daemon.messages import Verb
 from daemon.recipe import Recipe
 from daemon.site import Plant
-from tests.daemon.control.plant import Rig, is_injecting, short_recipe, small, wide, wide_recipe
+from tests.daemon.control.plant import Rig, changed, is_injecting, short_recipe, small
+from tests.daemon.control.sites import CONTACT, OURS, filtered, night, orchard, supplied
 from tests.daemon.control.spec import Watch
 
 _BAD = (
@@ -66,15 +67,16 @@ def _count(name: str, value: float) -> Callable[[Rig], None]:
     return apply
 
 
-def _empty(rig: Rig) -> None:
-    rig.content_l["a"] = 30.0
+def _empty(name: str) -> Callable[[Rig], None]:
+    return lambda rig: rig.content_l.update({name: 30.0})
 
 
 def _flows(rig: Rig) -> dict[str, float]:
     return {name: block.flow_m3_h for name, block in rig.plant.site.block.items()}
 
 
-FAULTS: Mapping[str, Callable[[Rig], None]] = {
+Faults = Mapping[str, Callable[[Rig], None]]
+FAULTS: Faults = {
     **{f"{name} BAD": _bad(name) for name in _BAD},
     **{f"{name} stale": _stale(name, 7.0) for name in ("flow", "pressure", "water", "stock.a", "emergency_stop")},
     "emergency stop pressed": _forced("emergency_stop", 0.0),
@@ -91,7 +93,7 @@ FAULTS: Mapping[str, Callable[[Rig], None]] = {
     "flow low": _scale_flow(0.7),
     "injector silent": lambda rig: rig.silent.add("a"),
     "siphon": _set("siphon_l_h", 30.0),
-    "tank empty": _empty,
+    "tank empty": _empty("a"),
     "record stalls": _set("is_ledger_stalled", True),
     "record unwritable": _set("is_writable", False),
     "record slow": _set("commit_scans", 3),
@@ -100,10 +102,26 @@ FAULTS: Mapping[str, Callable[[Rig], None]] = {
     "stock counter reset": _count("a", 0.0),
     "stock counter wraps": _count("a", 2.0**32 - 2.0),
 }
+FILTER_FAULTS: Faults = {
+    "filter washes itself": _set("is_self_washing", True),
+    "filter is full": _set("filter_kpa", 60.0),
+    "backwashing BAD": _bad("backwashing"),
+    "backwashing stale": _stale("backwashing", 7.0),
+    "output.backwash BAD": _bad("output.backwash"),
+}
+SECOND_FAULTS: Faults = {
+    "stock.b BAD": _bad("stock.b"),
+    "content.b BAD": _bad("content.b"),
+    "injector b silent": lambda rig: rig.silent.add("b"),
+    "tank b empty": _empty("b"),
+    "stock counter b reset": _count("b", 0.0),
+    "ridge shows shut": _forced("output.valve.ridge", 0.0),
+    "hill shows open": _forced("output.valve.hill", 1.0),
+}
 
 
 def clear(rig: Rig) -> None:
-    """Take every fault away; what a fault has done to counts and tanks stays."""
+    """Take every fault away; what a fault has done to counts stays."""
     rig.bad.clear()
     rig.forced.clear()
     rig.stale_s.clear()
@@ -111,7 +129,8 @@ def clear(rig: Rig) -> None:
     rig.flow_m3_h = _flows(rig)
     rig.pressure_kpa, rig.siphon_l_h, rig.commit_scans = 300.0, 0.0, 1
     rig.is_ledger_stalled, rig.is_writable = False, True
-    rig.content_l["a"] = 800.0
+    rig.content_l = dict.fromkeys(rig.content_l, 800.0)
+    rig.is_self_washing, rig.filter_kpa = False, 10.0
 
 
 @dataclass(frozen=True)
@@ -131,17 +150,45 @@ _VERBS = st.one_of(
     st.sampled_from(list(Verb)).map(lambda verb: (verb,)),
     st.lists(st.sampled_from(list(Verb)), min_size=2, max_size=3).map(tuple),
 )
-_STEP = st.builds(
-    Step,
-    st.lists(st.sampled_from(list(FAULTS)), max_size=2).map(tuple),
-    _VERBS,
-    st.sampled_from((1, 1, 2, 3, 6, 12, 45)),
-    st.sampled_from((1.0, 1.0, 1.0, 0.2, 2.0, 5.0, 0.0)),
-    st.sampled_from((False, False, True)),
-)
+
+
+def _steps(often: Faults) -> st.SearchStrategy[Step]:
+    """Draw steps with up to two faults of any plant's, and in most of them one of those that are this plant's own."""
+    faults = st.lists(st.sampled_from(list(FAULTS)), max_size=2)
+    return st.builds(
+        Step,
+        st.builds(lambda some, one: (*some, *one), faults, st.sampled_from([(), *((name,) for name in often)])),
+        _VERBS,
+        st.sampled_from((1, 1, 2, 3, 6, 12, 45)),
+        st.sampled_from((1.0, 1.0, 1.0, 0.2, 2.0, 5.0, 0.0)),
+        st.sampled_from((False, False, True)),
+    )
+
+
 _WHERE = st.sampled_from((Phase.FILL, Phase.PREWET, Phase.INJECT, Phase.INJECT, Phase.INJECT, Phase.FLUSH))
-_EVERY_STATE = frozenset(f"state {state.value}" for state in ProcedureState)
-_TRIED = _EVERY_STATE | {
+
+
+@dataclass(frozen=True)
+class Nights:
+    """What nights are drawn from, how many, and what they must have met twice at least."""
+
+    plant: Callable[[], Plant]
+    shifts: Mapping[str, Callable[[], Recipe]]
+    most_shifts: int
+    own: Faults
+    """What only goes wrong here."""
+    count: int
+    most_steps: int
+    every: int
+    met: frozenset[str]
+
+
+def _with_filter() -> Plant:
+    washes_often = OURS.replace("wash_every_m3 = 100.0", "wash_every_m3 = 1.5")
+    return filtered(washes_often + CONTACT, "meter filter injection")
+
+
+_MET = frozenset(f"state {state.value}" for state in ProcedureState) | {
     "injector on",
     "injector opened",
     "pump started",
@@ -156,67 +203,114 @@ _TRIED = _EVERY_STATE | {
     "dose checked",
     "decided twice",
 }
+_WASHED = frozenset(
+    {
+        "filter washing",
+        "filter washing in INJECT",
+        "our backwash began",
+        "water to the drain",
+        "stock waits for the drain",
+        "shift followed",
+        "queue dropped",
+    }
+)
+_FOLLOWED = frozenset(
+    {
+        "handed over",
+        "shift followed",
+        "queue dropped",
+        "injected together",
+        "injected in turn",
+        "injected beside a foreign debt",
+    }
+)
+_CREEK = {"creek": short_recipe}
+_RESTART = ("max_starts_per_hour = 6", 'max_starts_per_hour = 3\nat_changeover = "restart"')
 
 
-def _recipe(rig: Rig) -> Recipe:
-    make = wide_recipe if rig.plant is wide() else short_recipe
-    return make(f"run-{rig.steps}")
+def _shifts(plant: Plant) -> dict[str, Callable[[], Recipe]]:
+    """Return the orchard's shifts: with one channel, with none, and with two at once or one after the other."""
+    two = ("a", 5.0, 1.0), ("b", 5.0, 1.0)
+    return {
+        "creek": lambda: night(plant, ("creek",), 3.0, ("a", 10.0, 1.5)),
+        "ridge": lambda: night(plant, ("ridge",), 3.0, ("b", 6.0, 1.2)),
+        "hill": lambda: night(plant, ("hill",), 2.0),
+        "together": lambda: night(plant, ("creek", "ridge"), 5.0, ("a", 16.0, 2.0), ("b", 8.0, 1.2)),
+        "in turn": lambda: night(plant, ("ridge", "hill"), 5.0, *two, order="in_turn"),
+    }
 
 
-def _request(rig: Rig, verb: Verb, place: int) -> Request:
-    return Request(f"c{rig.steps}-{place}", verb, _recipe(rig) if verb is Verb.START else None)
+_NIGHTS = {
+    "small": Nights(small, _CREEK, 1, {}, 90, 12, 11, _MET),
+    "filter": Nights(_with_filter, _CREEK, 2, FILTER_FAULTS, 40, 12, 23, _WASHED),
+    "orchard": Nights(orchard, _shifts(orchard()), 3, SECOND_FAULTS, 25, 6, 37, _FOLLOWED),
+    "restart": Nights(
+        lambda: orchard(_RESTART), _shifts(orchard()), 3, {}, 6, 6, 37, frozenset({"last start of the hour"})
+    ),
+    "gravity": Nights(lambda: supplied("gravity"), _CREEK, 2, {}, 10, 12, 23, frozenset({"injector on", "flush owed"})),
+    "pulses": Nights(lambda: supplied("pulses"), _CREEK, 2, {}, 10, 12, 23, frozenset({"injector on", "flush owed"})),
+}
 
 
-def _play(rig: Rig, step: Step) -> None:
+def _request(rig: Rig, verb: Verb, place: int, shifts: list[Recipe]) -> Request:
+    recipes = [changed(recipe, run=f"run-{rig.steps}-{place}-{n}") for n, recipe in enumerate(shifts)]
+    return Request(f"c{rig.steps}-{place}", verb, tuple(recipes) if verb is Verb.START else ())
+
+
+def _play(rig: Rig, step: Step, shifts: list[Recipe], faults: Faults) -> None:
     clear(rig)
     for name in step.faults:
-        FAULTS[name](rig)
-    rig.scan(*(_request(rig, verb, place) for place, verb in enumerate(step.verbs)), dt_s=step.dt_s)
+        faults[name](rig)
+    rig.scan(*(_request(rig, verb, place, shifts) for place, verb in enumerate(step.verbs)), dt_s=step.dt_s)
     for _ in range(step.scans - 1):
         rig.scan(dt_s=step.dt_s)
     if step.press:
         rig.press_reset()
 
 
-def _night(rig: Rig, where: Phase, steps: list[Step]) -> None:
-    """Run to a phase and play the steps. Then the plant is well: what runs must end by itself, and a new run begins."""
-    assert rig.start(_recipe(rig)).accepted
+def _night(rig: Rig, nights: Nights, where: Phase, shifts: list[Recipe], steps: list[Step]) -> None:
+    """Run to a phase and play the steps. Then the plant is well: what runs must end by itself, and new runs begin."""
+    rig.scan(_request(rig, Verb.START, 0, shifts))
     if where is Phase.INJECT:
-        rig.until(is_injecting)
+        rig.until(lambda state: is_injecting(state) or not (state.run and state.run.channels), most=2000)
     else:
         rig.until_phase(where)
     for step in steps:
-        _play(rig, step)
+        _play(rig, step, shifts[::-1], {**FAULTS, **nights.own})
     clear(rig)
-    rig.until(lambda state: state.unit.procedure not in ACTIVE, most=2000)
+    rig.until(lambda state: state.unit.procedure not in ACTIVE, most=10_000)
     rig.press_reset()
-    if rig.state.lines.owed and rig.start(_recipe(rig)).accepted:
-        rig.until(lambda state: is_injecting(state) or state.unit.procedure not in ACTIVE, most=2000)
+    if rig.scan(_request(rig, Verb.START, 0, shifts[::-1])).answers[0].accepted:
+        is_enough = len(shifts) == 1 and not nights.own
+        rig.until(lambda state: (is_enough and is_injecting(state)) or state.unit.procedure not in ACTIVE, most=10_000)
 
 
 @pytest.mark.timeout(100)
-@pytest.mark.parametrize(("plant", "nights", "every"), [(small, 90, 11), (wide, 15, 23)])
-def test_invariants_hold_on_every_scan_of_random_nights(plant: Callable[[], Plant], nights: int, every: int) -> None:
-    """Guards invariants 1, 2, 3, 4, 8, 10 and 11 and the order of outputs, each with its antecedent met often."""
-    counts: Counter[str] = Counter()
+@pytest.mark.parametrize("name", _NIGHTS)
+def test_invariants_hold_on_every_scan_of_random_nights(name: str) -> None:
+    """Guards invariants 1, 2, 3, 4, 8, 10, 11, the order of outputs, backwash and queue, each with its rules tried."""
+    nights, counts = _NIGHTS[name], Counter[str]()
+    recipes = {key: make() for key, make in nights.shifts.items()}
 
     @settings(
         derandomize=True,
         database=None,
         deadline=None,
-        max_examples=nights,
+        max_examples=nights.count,
         phases=(Stage.generate,),  # a night takes too long to be shrunk in the default run
         report_multiple_bugs=False,
         suppress_health_check=list(HealthCheck),
     )
-    @given(where=_WHERE, steps=st.lists(_STEP, min_size=4, max_size=12))
-    def play(where: Phase, steps: list[Step]) -> None:
-        rig = Rig(plant())
-        rig.watch = Watch(counts, every=every)
-        _night(rig, where, steps)
+    @given(
+        where=_WHERE,
+        shifts=st.lists(st.sampled_from(list(recipes)), min_size=1, max_size=nights.most_shifts),
+        steps=st.lists(_steps(nights.own), min_size=min(4, nights.most_steps // 2), max_size=nights.most_steps),
+    )
+    def play(where: Phase, shifts: list[str], steps: list[Step]) -> None:
+        rig = Rig(nights.plant())
+        rig.watch = Watch(counts, every=nights.every)
+        _night(rig, nights, where, [recipes[key] for key in shifts], steps)
 
     play()
-    assert counts["scans"] >= 250 * nights
-    if plant is small:
-        assert counts["scans"] >= 20_000
-        assert {name: counts[name] for name in _TRIED if counts[name] < 2} == {}
+    assert counts["scans"] >= 250 * nights.count
+    assert {rule: counts[rule] for rule in nights.met if counts[rule] < 2} == {}

@@ -21,7 +21,9 @@ from daemon.evidence import (
     RunEnded,
 )
 from daemon.messages import Verb
+from daemon.recipe import Recipe
 from tests.daemon.control.plant import Rig, changed, of_kind, reached, short_recipe, small
+from tests.daemon.control.sites import N_G_L, night, orchard
 from tests.daemon.control.spec import Watch
 
 
@@ -33,11 +35,13 @@ def past_of(rig: Rig) -> Past:
             owed[row.segment, row.stock, row.run] = row
         elif isinstance(row, FlushCleared):
             owed = {key: item for key, item in owed.items() if key[:2] != (row.segment, row.stock)}
-    is_open = not of_kind(rig.rows, RunEnded) and rig.state.run is not None
+    ended = {row.run for row in of_kind(rig.rows, RunEnded)}
+    recipe = rig.state.run.recipe if rig.state.run is not None and rig.state.run.recipe.run not in ended else None
+    run = recipe.run if recipe is not None else ""
     return Past(
-        recipe=short_recipe() if is_open else None,
-        phases=tuple(of_kind(rig.rows, PhaseEnded)),
-        checkpoints={row.channel: row for row in of_kind(rig.rows, Checkpoint)},
+        recipe=recipe,
+        phases=tuple(row for row in of_kind(rig.rows, PhaseEnded) if row.run == run),
+        checkpoints={row.channel: row for row in of_kind(rig.rows, Checkpoint) if row.run == run},
         owed=tuple(owed.values()),
         latched=tuple(rig.state.guard.active),
     )
@@ -110,6 +114,65 @@ def test_what_moved_while_nobody_watched_is_in_the_estimate() -> None:
     assert after.injected_mg - before.injected_mg == pytest.approx(2.0 * nutrient_g_l * 1000.0, abs=2.0)
     ends = [of_kind(rows, RunEnded)[0].water_ml for rows in (quiet, moved)]
     assert ends[1] - ends[0] == 300_000
+
+
+def _begun(*recipes: Recipe) -> Rig:
+    """Return a rig of the orchard that has begun to inject."""
+    rig = Rig(orchard())
+    assert rig.start(*recipes).accepted
+    rig.until_injecting(40)
+    return rig
+
+
+def test_a_block_that_drains_lost_what_was_in_its_pipes() -> None:
+    """Guards mass balance over an unclean end: the low block ran empty, the other still holds its stock."""
+    rig = _begun(night(orchard(), ("ridge", "hill"), 4.0, ("a", 8.0, 1.5)))
+    after, rows = crash(rig, down_s=3.0)
+    ridge, hill = (next(dose for dose in of_kind(rows, Dose) if dose.block == block) for block in ("ridge", "hill"))
+    assert ridge.in_lines_mg > 0 and ridge.lost_mg == 0
+    assert hill.in_lines_mg == 0 and hill.lost_mg > 0
+    assert hill.u_delivered_mg >= hill.lost_mg, "where it went is not known"
+    for dose in (ridge, hill):
+        assert dose.injected_mg == dose.delivered_mg + dose.in_lines_mg + dose.lost_mg
+    metered_mg = int(rig.stock_counts["a"]) * 0.01 * N_G_L * 1000.0
+    assert ridge.injected_mg + hill.injected_mg == pytest.approx(metered_mg, abs=0.011 * N_G_L * 1000.0)
+    assert {item.segment for item in after.state.lines.owed} == {"ridge", "hill", "main"}
+
+
+def test_channels_in_turn_are_closed_each_by_its_own_meter() -> None:
+    """Guards invariant 7 with the first channel done and the second not begun: one dose is whole, the other nothing."""
+    rig = _begun(night(orchard(), ("ridge", "hill"), 5.0, ("a", 5.0, 1.0), ("b", 5.0, 1.0), order="in_turn"))
+    rig.until(lambda state: state.run is not None and state.run.channels["a"].done)
+    rig.scans(12)
+    after, rows = crash(rig)
+    given_mg = {name: sum(d.injected_mg for d in of_kind(rows, Dose) if d.channel == name) for name in ("a", "b")}
+    assert given_mg == {"a": pytest.approx(5.0 * N_G_L * 1000.0, rel=0.02), "b": 0}
+    assert {(item.segment, item.stock) for item in after.state.lines.owed} == {
+        (segment, "stock_a") for segment in ("ridge", "hill", "main")
+    }
+
+
+def test_the_shifts_that_were_to_come_do_not_begin_by_themselves() -> None:
+    """Guards the start after a crash: the queue is gone with the run, everything is off and nothing begins."""
+    hill = night(orchard(), ("hill",), 2.0, run="run-2")
+    rig = _begun(night(orchard(), ("creek",), 3.0, ("a", 10.0, 1.5)), hill)
+    assert rig.state.queue == (hill,)
+    after, rows = crash(rig)
+    assert [row.run for row in of_kind(rows, RunEnded)] == ["run-1"]
+    assert all(after.scan().outputs == SAFE for _ in range(40))
+    assert after.state.run is None and after.state.queue == ()
+
+
+def test_a_crash_after_a_change_of_shift_closes_the_shift_that_ran() -> None:
+    """Guards recovery in a queue: the first shift's end stands, and only the second one's stock is estimated."""
+    ridge = night(orchard(), ("ridge",), 3.0, ("b", 6.0, 1.2), run="run-2")
+    rig = _begun(night(orchard(), ("creek",), 3.0, ("a", 10.0, 1.5)), ridge)
+    rig.until(lambda state: state.queue == ())
+    rig.until_injecting(30)
+    after, rows = crash(rig)
+    assert [(row.run, row.state) for row in of_kind(rows, RunEnded)] == [("run-2", "ABORTED")]
+    assert {(dose.run, dose.block, dose.channel) for dose in of_kind(rows, Dose)} == {("run-2", "ridge", "b")}
+    assert {(item.run, item.segment) for item in after.state.lines.owed} == {("run-2", "ridge"), ("run-2", "main")}
 
 
 def test_a_totaliser_that_cannot_be_read_leaves_its_part_out() -> None:

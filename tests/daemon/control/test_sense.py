@@ -9,11 +9,18 @@ from daemon.control.image import Now
 from daemon.control.sense import PROOF_SCANS, Sense, sense
 from daemon.control.states import Phase, ProcedureState
 from daemon.evidence import Event, PhaseEnded, RunEnded
+from daemon.messages import Verb
+from daemon.site import Plant
 from tests.daemon.control.plant import Rig, changed, of_kind, reached, short_recipe, small
+from tests.daemon.control.sites import CONTACT, OURS, filtered
 from tests.daemon.control.spec import Watch, injectors
 
 _SIGNALS = ("flow", "water", "pressure", "stock.a", "content.a")
 _SWITCHES = ("emergency_stop", "selector", "pump_running", "watchdog", "output.pump", "output.injection_valve.a")
+
+
+def _filtered() -> Plant:
+    return filtered(OURS + CONTACT, "meter filter injection")
 
 
 @pytest.mark.parametrize("name", [*_SIGNALS, *_SWITCHES])
@@ -55,9 +62,23 @@ def test_nothing_starts_while_the_safety_circuit_cannot_be_read(name: str) -> No
     assert rig.state.water.starts_s == (0.0,)
 
 
+@pytest.mark.parametrize("name", ["emergency_stop", "selector", "output.pump", "output.backwash"])
+def test_no_backwash_begins_while_the_safety_circuit_cannot_be_read(name: str) -> None:
+    """Guards invariant 4 for our backwash: it waits for permits that are GOOD, and begins when they are back."""
+    rig = reached(Phase.PREWET, Watch(every=10_000), _filtered)
+    rig.scan()
+    rig.filter_kpa = 60.0
+    rig.bad.add(name)
+    for _ in range(4):
+        assert not rig.scan().outputs.backwash
+    rig.bad.clear()
+    assert rig.scan().outputs.backwash
+
+
 def test_an_age_limit_is_the_signals_own() -> None:
     """Guards stale_s: a signal with a longer limit is still good where the default is past."""
     site = small().site
+    assert site.main.flow is not None
     flow = site.main.flow.model_copy(update={"stale_s": 30.0})
     plant = changed(small(), site=site.model_copy(update={"main": site.main.model_copy(update={"flow": flow})}))
     rig = reached(Phase.INJECT)
@@ -139,6 +160,36 @@ def test_litres_that_pass_while_a_totaliser_is_lost_are_counted_when_it_is_back(
     assert [rig.scan().facts.water_moved_l for _ in range(20)] == [0.0] * 20
     rig.bad.clear()
     assert rig.scan().facts.water_moved_l == pytest.approx(rig.water_l - before_l, abs=20.0)
+
+
+def test_what_passed_unread_during_a_backwash_is_not_displaced_when_the_totaliser_is_back() -> None:
+    """Guards rule 17 over a gap: litres that the drain may have taken neither water nor flush, even if seen late."""
+    rig = reached(Phase.PREWET, Watch(every=10_000), _filtered)
+    washer, before = rig.plant.site.filter, rig.scan().state.run
+    assert washer is not None and before is not None
+    rig.bad.add("water")
+    rig.is_self_washing = True
+    rig.scans(3)
+    rig.is_self_washing = False
+    rig.scans(int(washer.recover_s) + 2)
+    rig.bad.clear()
+    decision = rig.scan()
+    assert decision.facts.water_moved_l > 100.0 and decision.facts.is_filter_quiet
+    assert decision.state.run is not None and decision.state.run.water_l == before.water_l
+    assert rig.scan().facts.displaces
+
+
+def test_what_passed_unread_with_the_injector_on_flushes_nothing() -> None:
+    """Guards invariant 2 over a gap: the flush counts from the last litre of stock, not from the totaliser's return."""
+    rig = reached(Phase.INJECT, Watch(every=10_000))
+    rig.bad.add("water")
+    rig.scan(Verb.STOP_FERTILISER, dt_s=5.0)
+    rig.scans(3)
+    rig.bad.clear()
+    rig.scan()
+    assert rig.state.lines.owed and all(item.left_l == item.full_l for item in rig.state.lines.owed)
+    rig.scans(3)
+    assert all(item.left_l < item.full_l for item in rig.state.lines.owed)
 
 
 def test_the_first_reading_after_a_start_moves_nothing() -> None:

@@ -6,20 +6,43 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.dosing.estimates import k2_of_class_pct, meter_doses
-from daemon.hydraulics.transport import Line, clean_line, displace
+from daemon.dosing.estimates import Way, k2_of_class_pct, meter_doses
+from daemon.hydraulics.transport import clean_line, displace
 from daemon.recipe import BlockPlan, ChannelPlan, LinePath
+from tests.daemon.control.plant import changed
 
 _PATH = LinePath(main_l=300.0, submain_l=60.0, lateral_l=140.0, transit_l=1000.0, accuracy_pct=10.0)
-_BLOCK = BlockPlan("creek", 3.2, 0.5, _PATH, {"N": 9_600_000, "Ca": 11_458_065})
-_CHANNEL = ChannelPlan("a", "calcium", "A-1", 309.7, 0.007, {"N": 31.0, "Ca": 37.0}, 2.0, 1.5)
+_BLOCK = BlockPlan(
+    block="creek",
+    area_ha=3.2,
+    share=0.5,
+    share_accuracy_pct=0.0,
+    drains=False,
+    path=_PATH,
+    planned_mg={"a": {"N": 9_600_000, "Ca": 11_458_065}},
+)
+_CHANNEL = ChannelPlan(
+    channel="a",
+    stock="calcium",
+    batch="A-1",
+    stock_l=309.7,
+    ratio=0.007,
+    after="",
+    rinse_l=0.0,
+    hose_l=4.0,
+    nutrients_g_l={"N": 31.0, "Ca": 37.0},
+    strength_accuracy_pct=2.0,
+    ec_rise_ms_cm=1.5,
+)
+_MIXED_PCT = math.hypot(2.0 / math.sqrt(3.0), 2.0)
+"""A meter of class 1 and a strength known to 2 %, both at k = 2."""
 
 
-def _lines(water_l: float, stock_l: float) -> tuple[Line, Line, Line]:
+def _way(water_l: float, stock_l: float) -> Way:
     lines = [clean_line(_PATH, size) for size in (1.0, 0.9, 1.1)]
     for _ in range(50):
         lines = [displace(line, water_l / 50, stock_l / 50) for line in lines]
-    return lines[0], lines[1], lines[2]
+    return Way(*lines)
 
 
 def test_a_class_becomes_k_2_as_a_rectangle() -> None:
@@ -31,34 +54,77 @@ def test_a_class_becomes_k_2_as_a_rectangle() -> None:
 
 def test_a_dose_by_hand() -> None:
     """Guards the METER row: half of 300 L of stock, 31 g/L of N, everything delivered."""
-    line, short, long = _lines(60_000.0, 150.0)
-    rows = meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, line, short, long, 1.0, "measured")
+    rows = meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, _way(60_000.0, 150.0), 1.0, "measured")
     nitrogen, calcium = rows
     assert (nitrogen.nutrient, calcium.nutrient) == ("N", "Ca")
     assert (nitrogen.estimate, nitrogen.basis, nitrogen.lost_mg) == ("METER", "measured", 0)
     assert nitrogen.injected_mg == 4_650_000  # 150 L x 31 g/L
     assert calcium.injected_mg == 5_550_000
     assert nitrogen.planned_mg == 9_600_000
-    mixed_pct = math.hypot(2.0 / math.sqrt(3.0), 2.0)
-    assert nitrogen.u_injected_mg == round(4_650_000 * mixed_pct / 100.0)
+    assert nitrogen.u_injected_mg == round(4_650_000 * _MIXED_PCT / 100.0)
 
 
 def test_what_the_pipes_leave_uncertain_is_in_the_delivered() -> None:
     """Guards the band: in mid-passage the uncertainty is wider by the pipes' part, and it is gone after the flush."""
     for water_l, is_wide in ((600.0, True), (60_000.0, False)):
-        line, short, long = _lines(water_l, 150.0)
-        row = meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, line, short, long, 1.0, "measured")[0]
-        own_mg = row.delivered_mg * math.hypot(2.0 / math.sqrt(3.0), 2.0) / 100.0
-        spread_mg = 31_000.0 * max(abs(other.delivered_l - line.delivered_l) for other in (short, long))
+        way = _way(water_l, 150.0)
+        row = meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, way, 1.0, "measured")[0]
+        own_mg = row.delivered_mg * _MIXED_PCT / 100.0
+        spread_mg = 31_000.0 * max(abs(other.delivered_l - way.line.delivered_l) for other in (way.short, way.long))
         assert row.u_delivered_mg == pytest.approx(math.hypot(own_mg, spread_mg), abs=1.0)
         assert (row.u_delivered_mg > 1.5 * own_mg) is is_wide
 
 
+def test_the_split_between_blocks_is_uncertain_by_itself() -> None:
+    """Guards GUM 5.1.2: a share known to 10 % adds in quadrature to injected and delivered, and moves neither."""
+    split = changed(_BLOCK, share_accuracy_pct=10.0)
+    plain, wide = (
+        meter_doses("run-1", block, _CHANNEL, 300.0, _way(60_000.0, 150.0), 1.0, "measured")[0]
+        for block in (_BLOCK, split)
+    )
+    assert (wide.injected_mg, wide.delivered_mg) == (plain.injected_mg, plain.delivered_mg)
+    assert wide.u_injected_mg == round(4_650_000 * math.hypot(_MIXED_PCT, 10.0) / 100.0)
+    assert wide.u_delivered_mg == pytest.approx(wide.delivered_mg * math.hypot(_MIXED_PCT, 10.0) / 100.0, rel=1e-3)
+
+
+@pytest.mark.parametrize(("injected_l", "unknown_pct"), [(300.0, 4.0 / 3.0), (16.0, 25.0), (4.0, 100.0), (1.0, 100.0)])
+def test_what_the_hose_may_have_held_is_uncertain(injected_l: float, unknown_pct: float) -> None:
+    """Guards the hose: its 4 L may be of another batch, so they count in full, up to all that went in."""
+    way = _way(60_000.0, injected_l * 0.5)
+    row = meter_doses("run-1", _BLOCK, _CHANNEL, injected_l, way, 1.0, "measured", unknown_l=4.0)[0]
+    assert row.u_injected_mg == round(row.injected_mg * math.hypot(_MIXED_PCT, unknown_pct) / 100.0)
+
+
+def test_pipes_that_ran_empty_have_lost_what_was_in_them() -> None:
+    """Guards mass balance of a block that drains: nothing stays in the lines, and where it went is not known."""
+    way = _way(600.0, 150.0)
+    kept, drained = (
+        meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, way, 1.0, "measured", is_drained=is_drained)[0]
+        for is_drained in (False, True)
+    )
+    assert kept.in_lines_mg > 0 and kept.lost_mg == 0
+    assert (drained.in_lines_mg, drained.lost_mg) == (0, kept.in_lines_mg)
+    assert drained.delivered_mg == kept.delivered_mg
+    assert drained.u_delivered_mg == pytest.approx(kept.u_delivered_mg + kept.in_lines_mg, abs=1)
+
+
+def test_water_that_was_not_counted_may_have_carried_all_of_it_out() -> None:
+    """Guards honesty after a totaliser that stood: delivered is uncertain by all that should still be in the pipes."""
+    way = _way(600.0, 150.0)
+    seen, blind = (
+        meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, way, 1.0, "measured", is_blind=is_blind)[0]
+        for is_blind in (False, True)
+    )
+    assert blind.in_lines_mg == seen.in_lines_mg
+    assert blind.u_delivered_mg == pytest.approx(seen.u_delivered_mg + seen.in_lines_mg, abs=1)
+
+
 @settings(derandomize=True, database=None, deadline=None, max_examples=60)
-@given(water_l=st.floats(1.0, 5000.0), stock_l=st.floats(0.0, 300.0))
-def test_injected_is_delivered_and_in_the_lines(water_l: float, stock_l: float) -> None:
+@given(water_l=st.floats(1.0, 5000.0), stock_l=st.floats(0.0, 300.0), is_drained=st.booleans())
+def test_injected_is_delivered_in_the_lines_and_lost(water_l: float, stock_l: float, is_drained: bool) -> None:
     """Guards mass balance in whole milligrams, whatever the rounding."""
-    line, short, long = _lines(water_l, stock_l * 0.5)
-    for row in meter_doses("run-1", _BLOCK, _CHANNEL, stock_l, line, short, long, 1.0, "estimated"):
+    way = _way(water_l, stock_l * 0.5)
+    for row in meter_doses("run-1", _BLOCK, _CHANNEL, stock_l, way, 1.0, "estimated", is_drained=is_drained):
         assert row.injected_mg == row.delivered_mg + row.in_lines_mg + row.lost_mg
-        assert row.in_lines_mg >= -1 and row.u_delivered_mg >= 0
+        assert row.in_lines_mg >= -1 and row.lost_mg >= -1 and row.u_delivered_mg >= 0
+        assert (row.in_lines_mg if is_drained else row.lost_mg) == 0

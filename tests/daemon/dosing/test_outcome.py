@@ -1,8 +1,10 @@
 """The verdict on a dose and on a run."""
 
+from dataclasses import replace
+
 import pytest
 
-from daemon.dosing.outcome import judge_dose, judge_run
+from daemon.dosing.outcome import block_doses, judge_dose, judge_run
 from daemon.evidence import Dose
 
 
@@ -56,4 +58,22 @@ def test_a_dose_is_judged_by_its_band(delivered_mg: int, u_mg: int, verdict: str
 )
 def test_a_run_is_as_good_as_its_worst_block(delivered_mg: list[int], verdict: str) -> None:
     """Guards the outcome: OVER before SHORT before DELIVERED; nothing injected is NOT_RUN."""
-    assert judge_run([_dose(mg) for mg in delivered_mg]) == verdict
+    doses = [replace(_dose(mg), block=f"block_{n}") for n, mg in enumerate(delivered_mg)]
+    assert judge_run(doses) == verdict
+
+
+def test_a_nutrient_of_two_channels_is_one_dose() -> None:
+    """Guards the verdict on a block: 600 of 600 and 300 of 400 from two channels are 900 of 1000, as planned."""
+    full, half = _dose(600, 30, planned_mg=600), replace(_dose(300, 40, planned_mg=400), channel="b")
+    assert judge_dose(half) == "SHORT"
+    together = block_doses([full, half, replace(full, block="ridge")])
+    assert [(dose.block, dose.channel) for dose in together] == [("creek", "a+b"), ("ridge", "a")]
+    both = together[0]
+    assert (both.planned_mg, both.injected_mg, both.delivered_mg) == (1000, 900, 900)
+    assert both.u_delivered_mg == 70, "what the channels share of it does not average out"
+    assert judge_run([full, half]) == "DELIVERED"
+
+
+def test_another_nutrient_is_judged_by_itself() -> None:
+    """Guards the outcome: enough nitrogen does not make up for potassium that is missing."""
+    assert judge_run([_dose(1000), replace(_dose(300), nutrient="K", channel="b")]) == "SHORT"

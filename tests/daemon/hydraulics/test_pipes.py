@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.hydraulics.pipes import harmonic, line_path, pipe_volume_l
-from daemon.site import Block, Lateral, Pipe, Submain
+from daemon.equipment import Block, Lateral, Pipe, Submain
+from daemon.hydraulics.pipes import harmonic, line_path, pipe_volume_l, shared_main_l
+from tests.daemon.control.plant import kestrel
 
 
 def _block(main: tuple[tuple[float, float], ...], submain: Submain, lateral: Lateral) -> Block:
@@ -15,10 +16,12 @@ def _block(main: tuple[tuple[float, float], ...], submain: Submain, lateral: Lat
         area_ha=1.0,
         valve="relays.out1",
         travel_s=5.0,
-        main=tuple(Pipe(length_m=length_m, bore_mm=bore_mm) for length_m, bore_mm in main),
+        pipes=tuple(Pipe(length_m=length_m, bore_mm=bore_mm) for length_m, bore_mm in main),
         submain=submain,
         lateral=lateral,
         volume_accuracy_pct=10.0,
+        flow_accuracy_pct=10.0,
+        drains=False,
     )
 
 
@@ -101,3 +104,14 @@ def test_a_main_of_several_pipes_and_of_none() -> None:
     assert two.main_l == pytest.approx(math.pi / 4 * (0.0754**2 * 200 + 0.1036**2 * 500) * 1000.0)
     assert none.main_l == 0.0 and two.accuracy_pct == 10.0
     assert two.transit_l - none.transit_l == pytest.approx(two.main_l)
+
+
+def test_blocks_on_a_shared_main_each_have_their_share_of_it() -> None:
+    """Guards the shared main: at the block's own flow, a third of the flow passes a third of the main's volume."""
+    main = kestrel().site.main
+    assert shared_main_l(main) == pytest.approx(4214.8 * 420.0 / 500.0, rel=1e-4)  # domain sheet, H6: per 500 m
+    block = _block(((200.0, 75.4),), Submain(length_m=10.0, bore_mm=50.0, laterals=4), _DRIP)
+    alone, third = line_path(block), line_path(block, shared_main_l(main) / 3.0)
+    assert third.main_l == pytest.approx(alone.main_l + shared_main_l(main) / 3.0)
+    assert third.transit_l - alone.transit_l == pytest.approx(shared_main_l(main) / 3.0)
+    assert (third.submain_l, third.lateral_l) == (alone.submain_l, alone.lateral_l)

@@ -21,6 +21,7 @@ FIRST = Snapshot(
     phase="INJECT",
     run="r1",
     shift="2",
+    queue=[],
     readings={"flow_m3_h": {"value": 31.5, "quality": "GOOD"}},
     outputs={"pump": True},
     progress={"stock_l": 12.5},
@@ -28,6 +29,7 @@ FIRST = Snapshot(
     alarms=[],
     ledger={},
     links={},
+    devices={},
 )
 
 
