@@ -41,13 +41,15 @@ def status(arguments: argparse.Namespace) -> int:
 
 def add_start(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of start."""
-    parser.add_argument("program", nargs="?", default="", help="the program to run; none goes on with a held run")
+    parser.add_argument(
+        "programs", nargs="*", help="the programs to run, one after the other; none goes on with a held run"
+    )
     add_folder(parser)
 
 
 def start(arguments: argparse.Namespace) -> int:
-    """Start a program's shift, or go on with a held one."""
-    return _command(arguments, Verb.START, {"program": arguments.program})
+    """Start programs' shifts, one after the other, or go on with a held one."""
+    return _command(arguments, Verb.START, {"programs": arguments.programs})
 
 
 def hold(arguments: argparse.Namespace) -> int:
@@ -94,8 +96,9 @@ def _lines(snapshot: Snapshot) -> list[str]:
     lines = [f"{snapshot.site} ({kind}): {snapshot.procedure}{phase}, {snapshot.mode}"]
     if snapshot.run:
         done = snapshot.progress
+        then = f", then {', '.join(snapshot.queue)}" if snapshot.queue else ""
         lines.append(
-            f"run {snapshot.run}: water {done['water_m3']:.1f} of {done['planned_water_m3']:.1f} m3, "
+            f"run {snapshot.run}{then}: water {done['water_m3']:.1f} of {done['planned_water_m3']:.1f} m3, "
             f"stock {done['stock_l']:.1f} of {done['planned_stock_l']:.1f} L"
         )
     for name, reading in snapshot.readings.items():
@@ -106,6 +109,11 @@ def _lines(snapshot: Snapshot) -> list[str]:
     lines += [f"ALARM {a['code']}: {a['meaning']} {a['check']} Reset: {a['reset']}." for a in snapshot.alarms]
     lines += [
         f"bus {name}: {link['last_failure']}" for name, link in snapshot.links.items() if link["failures_in_a_row"]
+    ]
+    lines += [
+        f"device {name}: {device['state']}; {device['last_failure']}"
+        for name, device in snapshot.devices.items()
+        if device["state"] != "answering"
     ]
     if not snapshot.ledger["writable"]:
         lines.append("The record cannot be written: water only, no fertiliser. See to the disk.")

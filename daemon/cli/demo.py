@@ -5,6 +5,7 @@ import json
 import shutil
 import tempfile
 import zoneinfo
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -12,16 +13,15 @@ from typing import Any
 import uvloop
 
 from daemon.cli.errors import InputError
-from daemon.cli.night import Night, ledger_of, on_free_ports, run_night
+from daemon.cli.night import Night, ledger_of, on_free_ports, read_decisions, run_night
 from daemon.control.interlocks import BY_CODE
-from daemon.dosing.outcome import judge_dose
+from daemon.dosing.outcome import block_doses, judge_dose
 from daemon.evidence import FlushOwed
 from daemon.ledger.durable import open_state
 from daemon.ledger.reports import RunReport, run_report, verify_file
 from daemon.units import kilograms, litres
 
 _SCENARIO = Path(__file__).parent / "kestrel_bend"
-_PROGRAM = "creek_night"
 _START = datetime(2026, 10, 13, 11, 30, tzinfo=UTC)
 _BAR_S = 300.0
 _WORDS = {"DELIVERED": "as planned", "SHORT": "SHORT", "OVER": "OVER"}
@@ -46,22 +46,23 @@ def main(arguments: argparse.Namespace) -> int:
     if arguments.json is not None and not arguments.json.parent.is_dir():
         raise InputError(f"--json: got {arguments.json}; expected a file in a folder that exists")
     faults = [_fault(text) for text in arguments.fault]
+    programs = [key for kind, key in read_decisions(_SCENARIO / "decisions.toml") if kind == "program"]
     options = ["--seed", str(arguments.seed), *(["--perfect"] if arguments.perfect else [])]
     with tempfile.TemporaryDirectory(prefix="shiftwright-") as scratch:
         folder = arguments.db or Path(scratch) / "db"
         site = Path(scratch) / "site.toml"
         site.write_text(on_free_ports((_SCENARIO / "site.toml").read_text("utf-8")), "utf-8")
         night = uvloop.run(
-            run_night(site, _SCENARIO / "decisions.toml", _PROGRAM, folder, _START, options=options, faults=faults)
+            run_night(site, _SCENARIO / "decisions.toml", programs, folder, _START, options=options, faults=faults)
         )
-        report = run_report(ledger_of(folder), night.run)
+        reports = [found for run in night.runs if (found := run_report(ledger_of(folder), run)) is not None]
         owed = tuple(stamped.row for stamped in open_state(ledger_of(folder)).owed)
         verdict = verify_file(ledger_of(folder))
-    if report is None:
+    if not reports:
         raise InputError("the ledger holds no such run")
-    print("\n".join(_lines(night, report, owed, verdict.rows, verdict.broken_seq is None)))
+    print("\n".join(_lines(night, reports, owed, verdict.rows, verdict.broken_seq is None)))
     if arguments.json is not None:
-        arguments.json.write_text(json.dumps(_figures(night, report, arguments.seed), indent=1) + "\n", "utf-8")
+        arguments.json.write_text(json.dumps(_figures(night, reports, arguments.seed), indent=1) + "\n", "utf-8")
     return 0
 
 
@@ -86,48 +87,56 @@ def _fault(text: str) -> tuple[str, float]:
         raise InputError(f"--fault: got {text!r}; expected NAME@MINUTE, such as airlock@60") from None
 
 
-def _lines(night: Night, report: RunReport, owed: tuple[FlushOwed, ...], rows: int, chain_holds: bool) -> list[str]:
+def _lines(
+    night: Night, reports: Sequence[RunReport], owed: tuple[FlushOwed, ...], rows: int, chain_holds: bool
+) -> list[str]:
     zone = zoneinfo.ZoneInfo(night.plant.site.site.zone)
-    recipe = json.loads(report.started.row.recipe)
-    began = datetime.fromtimestamp(report.started.at_ms / 1000.0, zone)
+    began = datetime.fromtimestamp(reports[0].started.at_ms / 1000.0, zone)
     lines = [
-        f"{night.plant.site.site.name} is invented and this plant is SIMULATED. "
-        f"Night of {began:%a %d %b %Y}, shift {recipe['shift']}.",
-        "",
+        f"{night.plant.site.site.name} is invented and this plant is SIMULATED. Night of {began:%a %d %b %Y}.",
     ]
+    for report in reports:
+        lines += ["", *_shift_lines(night, report, zone)]
+    if owed:
+        parts = ", ".join(f"{o.segment} {litres(o.owed_ml) / 1000.0:.1f} m3" for o in owed)
+        lines.append(f"Flush still owed before the next injection: {parts}.")
+    chain = "chain holds" if chain_holds else "CHAIN BROKEN"
+    lines += [
+        "",
+        "Truth is what left the simulator's emitters; the daemon never sees it.",
+        f"{night.simulated_s / 3600.0:.1f} h in {night.wall_s:.0f} s: {night.scans} scans, {night.requests} Modbus "
+        f"requests, {night.simulated_s / night.wall_s:.0f} x real time; {rows} sealed rows, {chain}.",
+    ]
+    return lines
+
+
+def _shift_lines(night: Night, report: RunReport, zone: zoneinfo.ZoneInfo) -> list[str]:
+    """Return one shift's phases, doses and end."""
+    recipe = json.loads(report.started.row.recipe)
+    lines = [f"Shift {recipe['shift']}: {', '.join(block['block'] for block in recipe['blocks'])}"]
     for phase in report.phases:
         start = datetime.fromtimestamp((phase.at_ms - phase.row.duration_ms) / 1000.0, zone)
         minutes = phase.row.duration_ms / 60000.0
         bar = "#" * max(1, round(phase.row.duration_ms / 1000.0 / _BAR_S))
         stock = f"{litres(phase.row.stock_ml):6.1f} L stock" if phase.row.stock_ml else ""
         lines.append(
-            f"{phase.row.phase:7} {start:%H:%M} {minutes:4.0f} min {litres(phase.row.water_ml) / 1000.0:6.1f} m3  "
-            f"{bar:16} {stock}".rstrip()
+            f"  {phase.row.phase:7} {start:%H:%M} {minutes:4.0f} min {litres(phase.row.water_ml) / 1000.0:6.1f} m3  "
+            f"{bar:20} {stock}".rstrip()
         )
-    lines += ["", "block  nutrient   planned   delivered (k = 2)"]
-    for dose in (stamped.row for stamped in report.doses):
+    lines.append("  block   nutrient    planned   delivered (k = 2)      truth")
+    for dose in block_doses(stamped.row for stamped in report.doses):
         lines.append(
-            f"{dose.block:7}{dose.nutrient:8} {kilograms(dose.planned_mg):7.2f} kg "
-            f"{kilograms(dose.delivered_mg):7.2f} ± {kilograms(dose.u_delivered_mg):.2f} kg   "
-            f"{_WORDS[judge_dose(dose)]}"
+            f"  {dose.block:8}{dose.nutrient:8} {kilograms(dose.planned_mg):7.2f} kg "
+            f"{kilograms(dose.delivered_mg):7.2f} ± {kilograms(dose.u_delivered_mg):4.2f} kg "
+            f"{_truth_kg(night, dose.block, dose.nutrient):7.2f} kg   {_WORDS[judge_dose(dose)]}"
         )
     if report.ended is not None:
-        lines.append(f"{report.ended.row.outcome} ({report.ended.row.state}): {_because(report.ended.row.why)}")
-    if owed:
-        parts = ", ".join(f"{o.segment} {litres(o.owed_ml) / 1000.0:.1f} m3" for o in owed)
-        lines.append(f"Flush still owed before the next injection: {parts}.")
-    truths = (
-        f"{block} {nutrient} {mass:.2f} kg"
-        for block, account in night.truth["blocks"].items()
-        for nutrient, mass in account["delivered_kg"].items()
-    )
-    chain = "chain holds" if chain_holds else "CHAIN BROKEN"
-    lines.append(f"Truth, out of the simulator's emitters: {', '.join(truths) or 'nothing'}.")
-    lines.append(
-        f"{night.scans} scans, {night.requests} Modbus requests, {night.simulated_s / night.wall_s:.0f} x real time; "
-        f"{rows} sealed rows, {chain}."
-    )
+        lines.append(f"  {report.ended.row.outcome} ({report.ended.row.state}): {_because(report.ended.row.why)}")
     return lines
+
+
+def _truth_kg(night: Night, block: str, nutrient: str) -> float:
+    return float(night.truth["blocks"][block]["delivered_kg"].get(nutrient, 0.0))
 
 
 def _because(why: str) -> str:
@@ -136,48 +145,54 @@ def _because(why: str) -> str:
     return cause.meaning if cause is not None else f"{why}."
 
 
-def _figures(night: Night, report: RunReport, seed: int) -> dict[str, Any]:
-    recipe = json.loads(report.started.row.recipe)
+def _figures(night: Night, reports: Sequence[RunReport], seed: int) -> dict[str, Any]:
     blocks = []
-    for block in recipe["blocks"]:
-        nutrients = {}
-        true_kg = night.truth["blocks"][block["block"]]["delivered_kg"]
-        for dose in (stamped.row for stamped in report.doses if stamped.row.block == block["block"]):
-            nutrients[dose.nutrient] = {
-                "planned_kg": kilograms(dose.planned_mg),
-                "injected_kg": kilograms(dose.injected_mg),
-                "delivered_kg": kilograms(dose.delivered_mg),
-                "u_k2_kg": kilograms(dose.u_delivered_mg),
-                "truth_kg": round(true_kg.get(dose.nutrient, 0.0), 6),
+    for report in reports:
+        for block in json.loads(report.started.row.recipe)["blocks"]:
+            doses = block_doses(stamped.row for stamped in report.doses if stamped.row.block == block["block"])
+            nutrients = {
+                dose.nutrient: {
+                    "planned_kg": kilograms(dose.planned_mg),
+                    "injected_kg": kilograms(dose.injected_mg),
+                    "delivered_kg": kilograms(dose.delivered_mg),
+                    "lost_kg": kilograms(dose.lost_mg),
+                    "u_k2_kg": kilograms(dose.u_delivered_mg),
+                    "truth_kg": round(_truth_kg(night, dose.block, dose.nutrient), 6),
+                }
+                for dose in doses
             }
-        blocks.append({"block": block["block"], "area_ha": block["area_ha"], "nutrients": nutrients})
-    ended = report.ended.row if report.ended is not None else None
+            blocks.append({"block": block["block"], "area_ha": block["area_ha"], "nutrients": nutrients})
     return {
-        "schema": 1,
+        "schema": 2,
         "seed": seed,
         "simulated_s": round(night.simulated_s, 3),
         "wall_s": round(night.wall_s, 3),
         "scans": night.scans,
         "requests": night.requests,
         "blocks": blocks,
-        "runs": [
-            {
-                "shift": recipe["shift"],
-                "state": ended.state if ended else None,
-                "outcome": ended.outcome if ended else None,
-                "phases": [
-                    {
-                        "phase": phase.row.phase,
-                        "start": _rfc3339(phase.at_ms - phase.row.duration_ms),
-                        "s": phase.row.duration_ms / 1000.0,
-                        "water_m3": litres(phase.row.water_ml) / 1000.0,
-                    }
-                    for phase in report.phases
-                ],
-            }
-        ],
+        "runs": [_run_figures(report) for report in reports],
         "alarms": [
-            {"code": alarm.row.code, "effect": alarm.row.effect, "at": _rfc3339(alarm.at_ms)} for alarm in report.alarms
+            {"code": alarm.row.code, "effect": alarm.row.effect, "at": _rfc3339(alarm.at_ms)}
+            for report in reports
+            for alarm in report.alarms
+        ],
+    }
+
+
+def _run_figures(report: RunReport) -> dict[str, Any]:
+    ended = report.ended.row if report.ended is not None else None
+    return {
+        "shift": report.started.row.shift,
+        "state": ended.state if ended else None,
+        "outcome": ended.outcome if ended else None,
+        "phases": [
+            {
+                "phase": phase.row.phase,
+                "start": _rfc3339(phase.at_ms - phase.row.duration_ms),
+                "s": phase.row.duration_ms / 1000.0,
+                "water_m3": litres(phase.row.water_ml) / 1000.0,
+            }
+            for phase in report.phases
         ],
     }
 

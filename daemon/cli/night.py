@@ -37,7 +37,8 @@ class Night:
     """What a night left behind, besides its ledger."""
 
     plant: Plant
-    run: str
+    runs: tuple[str, ...]
+    """Those of this night, in their order."""
     truth: dict[str, Any]
     simulated_s: float
     wall_s: float
@@ -67,7 +68,7 @@ def on_free_ports(site: str) -> str:
 async def run_night(
     site_file: Path,
     decisions_file: Path,
-    program: str,
+    programs: Sequence[str],
     folder: Path,
     start: datetime,
     *,
@@ -75,7 +76,7 @@ async def run_night(
     faults: Sequence[tuple[str, float]] = (),
     watch: Callable[[Service, Simulator, Scanned], None] = lambda service, simulator, scanned: None,
 ) -> Night:
-    """Run `program` once, to its end, and return what came of it. The ledger stands in `folder`.
+    """Run `programs` once, one after the other, and return what came of it. The ledger stands in `folder`.
 
     `options` go to the simulator; `faults` are (name, second of the night). Raises NightError when the run is refused
     or does not end, and what the service raises when it cannot start.
@@ -93,7 +94,7 @@ async def run_night(
             await charge_tanks(service, simulator)
             for name, at_s in faults:
                 await _schedule(simulator, name, at_s)
-            return await _run(service, simulator, program, watch)
+            return await _run(service, simulator, programs, watch)
         finally:
             await service.stop()
     finally:
@@ -101,7 +102,10 @@ async def run_night(
 
 
 async def _run(
-    service: Service, simulator: Simulator, program: str, watch: Callable[[Service, Simulator, Scanned], None]
+    service: Service,
+    simulator: Simulator,
+    programs: Sequence[str],
+    watch: Callable[[Service, Simulator, Scanned], None],
 ) -> Night:
     began_s = real_seconds()
     await service.step()
@@ -109,14 +113,15 @@ async def _run(
 
     before = last_runs(ledger_of(service.folder), 1)
     number = before[0].started.seq if before else 0  # a record may hold earlier nights, whose commands are done
-    command = Command(f"demo-start-{number}", "demo", "operator", Verb.START, {"program": program})
+    command = Command(f"demo-start-{number}", "demo", "operator", Verb.START, {"programs": list(programs)})
     asked = asyncio.ensure_future(service.command(command))
     await asyncio.sleep(0)
     scanned = await service.step()
     answer = await asked
-    run = scanned.decision.state.run
-    if not answer.accepted or run is None:
+    state = scanned.decision.state
+    if not answer.accepted or state.run is None:
         raise NightError(answer.reason)
+    runs = (state.run.recipe.run, *(recipe.run for recipe in state.queue))
     while scanned.decision.state.unit.procedure in ACTIVE:
         scanned = await service.step()
         watch(service, simulator, scanned)
@@ -126,7 +131,7 @@ async def _run(
     truth = await simulator.ask("truth")
     return Night(
         plant=service.plant,
-        run=run.recipe.run,
+        runs=runs,
         truth=truth,
         simulated_s=service.clock.monotonic_s(),
         wall_s=wall_s,
@@ -181,6 +186,7 @@ async def charge_tanks(service: Service, simulator: Simulator) -> None:
                 nutrients_g_l=decision.nutrients_g_l,
                 product_g_l=decision.product_g_l,
                 ec_ms_cm_per_g_l=decision.ec_ms_cm_per_g_l,
+                strength_accuracy_pct=decision.strength_accuracy_pct,
             )
 
 

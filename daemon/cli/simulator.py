@@ -27,7 +27,7 @@ class Simulator:
         self._process = process
         self._in, self._out, self._err = process.stdin, process.stdout, process.stderr
         self.ports: dict[str, int] = {}
-        """Port of each bus."""
+        """Port of each bus that has one; a serial line is where the site file says."""
 
     @classmethod
     async def start(cls, site: Path, options: Sequence[str] = ()) -> "Simulator":
@@ -45,7 +45,8 @@ class Simulator:
         )
         simulator = cls(process)
         try:
-            simulator.ports = (await asyncio.wait_for(simulator._reply(), _READY_S))["ports"]
+            listening = (await asyncio.wait_for(simulator._reply(), _READY_S))["ports"]
+            simulator.ports = {bus: port for bus, port in listening.items() if isinstance(port, int)}
         except BaseException:
             await simulator.close()
             raise

@@ -14,7 +14,7 @@ from drivers.profile import load_profiles
 
 HERE = Path(__file__).parent
 TWO_BUSES = HERE.parent / "two_buses.toml"
-KESTREL_BEND = HERE.parents[1] / "daemon" / "cli" / "kestrel_bend"
+CREEK = HERE.parent / "creek"
 
 RELAYS = ("0=7", "1=0", "4=50")
 """Emergency stop healthy, selector in Auto, pump running; all relays off; a time-out of 5 s."""
@@ -51,7 +51,7 @@ def serve(server_program: Path) -> Iterator[Serve]:
 
 @pytest.fixture
 def plant(serve: Serve) -> Plant:
-    """Return Kestrel Bend's plant on two buses, each a C server."""
+    """Return the creek plant on two buses, each a C server."""
     text = TWO_BUSES.read_text("utf-8")
     text = text.replace("port = 15020", f"port = {serve(*RELAYS)}").replace("port = 15021", f"port = {serve(*SIGNALS)}")
     return parse_site(text, load_profiles())

@@ -17,7 +17,7 @@ from daemon.cli.simulator import Simulator
 from daemon.control.decide import Decision, State, decide
 from daemon.runtime import scan
 
-from .conftest import KESTREL_BEND, RELAYS, Serve
+from .conftest import CREEK, RELAYS, Serve
 
 pytestmark = pytest.mark.bench
 
@@ -29,18 +29,18 @@ MOST_DECIDE_OF_A_READ = 3.0
 
 
 def a_site(folder: Path) -> Path:
-    """Return the demo's site file on a free port."""
+    """Return the creek plant's site file on a free port."""
     folder.mkdir(exist_ok=True)
     site = folder / "site.toml"
-    site.write_text(on_free_ports((KESTREL_BEND / "site.toml").read_text("utf-8")), "utf-8")
+    site.write_text(on_free_ports((CREEK / "site.toml").read_text("utf-8")), "utf-8")
     return site
 
 
 def a_night(folder: Path) -> Night:
-    """Run the demo's night."""
+    """Run the creek plant's night: one block, a scan a second."""
     start = datetime(2026, 10, 13, 11, 30, tzinfo=UTC)
     site = a_site(folder)
-    return uvloop.run(run_night(site, KESTREL_BEND / "decisions.toml", "creek_night", folder / "db", start))
+    return uvloop.run(run_night(site, CREEK / "decisions.toml", ["creek_night"], folder / "db", start))
 
 
 async def bare_scan_s(site: Path) -> float:

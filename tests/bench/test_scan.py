@@ -57,7 +57,7 @@ async def seconds(scan: Callable[[], Awaitable[object]]) -> float:
 
 async def measure(plant: Plant) -> tuple[float, float]:
     """Return the median times of a bare and of a whole scan, taken in turns."""
-    ports = [plant.site.bus[name].port for name in ("relays", "signals")]
+    ports = [int(plant.site.bus[name].endpoint.partition(":")[2]) for name in ("relays", "signals")]
     relays, signals = (AsyncModbusTcpClient("127.0.0.1", port=port, timeout=1.0, retries=0) for port in ports)
     bare_s, whole_s = [], []
     for _ in range(ROUNDS):
@@ -72,7 +72,8 @@ async def measure(plant: Plant) -> tuple[float, float]:
         scanner = Scanner(plant, field, NoLedger(), clock, State())  # type: ignore[arg-type]
         await scanner.once()
         whole_s.append(await seconds(scanner.once))
-        assert scanner.newest is not None and scanner.newest.image.flow_m3_h.value == 30.0
+        assert scanner.newest is not None and scanner.newest.image.flow_m3_h is not None
+        assert scanner.newest.image.flow_m3_h.value == 30.0
         await field.close()
         await asyncio.sleep(0.02)
     return statistics.median(bare_s), statistics.median(whole_s)

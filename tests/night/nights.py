@@ -18,7 +18,7 @@ from daemon.runtime.scan import Scanned
 from daemon.runtime.service import Service
 from tests.night.sites import BLOCK, PROGRAM, SHORT_NIGHT, SHORT_PIPES, START, write_scenario
 
-KESTREL_BEND_AS_IT_IS: Mapping[str, str] = {}
+CREEK_AS_IT_IS: Mapping[str, str] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +35,9 @@ class Cut:
         return 1e6 * float(self.truth["blocks"][dose.block]["delivered_kg"].get(dose.nutrient, 0.0))
 
     def in_pipes_mg(self, dose: Dose) -> float:
-        """Return what is really in the block's pipes."""
-        return 1e6 * float(self.truth["blocks"][dose.block]["in_pipes_kg"].get(dose.nutrient, 0.0))
+        """Return what is really in the pipes to the only block, the main among them."""
+        held = (self.truth["blocks"][dose.block]["in_pipes_kg"], self.truth["trunk_kg"])
+        return 1e6 * sum(float(part.get(dose.nutrient, 0.0)) for part in held)
 
 
 @dataclass(slots=True)
@@ -102,8 +103,8 @@ def watched_night(
     files = write_scenario(folder, site, decisions)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(night, "Simulator", Witness)
-        ran = uvloop.run(run_night(*files, PROGRAM, folder / "db", START, options=options, faults=faults, watch=watch))
-    report = run_report(ledger_of(folder / "db"), ran.run)
+        ran = uvloop.run(run_night(*files, [PROGRAM], folder / "db", START, options=options, faults=faults, watch=watch))
+    report = run_report(ledger_of(folder / "db"), ran.runs[0])
     assert report is not None
     return Watched(folder / "db", ran, report, cuts, scans)
 

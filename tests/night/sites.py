@@ -1,4 +1,4 @@
-"""Kestrel Bend, and the same orchard with shorter pipes, for nights that do not take all night."""
+"""Kestrel Bend, and a part of it with shorter pipes, for nights that do not take all night."""
 
 from collections.abc import Mapping
 from datetime import UTC, datetime
@@ -7,14 +7,16 @@ from pathlib import Path
 from daemon.cli.night import on_free_ports
 
 KESTREL_BEND = Path(__file__).parents[2] / "daemon" / "cli" / "kestrel_bend"
+CREEK = Path(__file__).parents[1] / "creek"
+"""One block and one channel: the smallest plant that does the whole job."""
 TWO_BUSES = Path(__file__).parents[1] / "two_buses.toml"
-"""The same plant wired to two modules on two buses."""
+"""The creek plant wired to two modules on two buses."""
 PROGRAM = "creek_night"
 BLOCK = "creek"
 START = datetime(2026, 10, 13, 11, 30, tzinfo=UTC)
 
 SHORT_PIPES = {
-    "main = [{ length_m = 420.0": "main = [{ length_m = 40.0",
+    "pipes = [{ length_m = 420.0": "pipes = [{ length_m = 40.0",
     "submain = { length_m = 150.0": "submain = { length_m = 30.0",
     "lateral = { length_m = 100.0": "lateral = { length_m = 10.0",
     "min_off_s = 300.0": "min_off_s = 5.0",
@@ -41,9 +43,9 @@ def edited(text: str, changes: Mapping[str, str]) -> str:
 def write_scenario(
     folder: Path, site: Mapping[str, str] = SHORT_PIPES, decisions: Mapping[str, str] = SHORT_NIGHT
 ) -> tuple[Path, Path]:
-    """Write site.toml, on free ports, and decisions.toml to `folder`: Kestrel Bend with these changes."""
+    """Write site.toml, on free ports, and decisions.toml to `folder`: the creek plant with these changes."""
     folder.mkdir(parents=True, exist_ok=True)
     site_file, decisions_file = folder / "site.toml", folder / "decisions.toml"
-    site_file.write_text(on_free_ports(edited((KESTREL_BEND / "site.toml").read_text("utf-8"), site)), "utf-8")
-    decisions_file.write_text(edited((KESTREL_BEND / "decisions.toml").read_text("utf-8"), decisions), "utf-8")
+    site_file.write_text(on_free_ports(edited((CREEK / "site.toml").read_text("utf-8"), site)), "utf-8")
+    decisions_file.write_text(edited((CREEK / "decisions.toml").read_text("utf-8"), decisions), "utf-8")
     return site_file, decisions_file

@@ -12,19 +12,19 @@ import pytest
 
 from daemon.control.states import Phase
 from daemon.evidence import Dose
-from tests.night.nights import KESTREL_BEND_AS_IT_IS, Cut, Watched, watched_night
+from tests.night.nights import CREEK_AS_IT_IS, Cut, Watched, watched_night
 
 pytestmark = pytest.mark.plant
 
 _INSTANTS = sorted(random.Random(20261013).sample(range(2300, 9000), 10))
-"""From the first stock in the pipes of Kestrel Bend, about second 2290, to shortly before the end."""
+"""From the first stock in the pipes of the creek plant, about second 2290, to shortly before the end."""
 _SHORT_INSTANTS = (480, 540, 600)
 """Of a short night: INJECT runs from about 260 to 700, and its stock fills the pipes after some 200."""
 
 
 @pytest.fixture(scope="module")
 def cut_night(tmp_path_factory: pytest.TempPathFactory) -> Callable[[float], Watched]:
-    """Run the whole of Kestrel Bend with a hidden factor of the pipe volume, once for each factor."""
+    """Run the whole of the creek plant with a hidden factor of the pipe volume, once for each factor."""
     done: dict[float, Watched] = {}
 
     def night(factor: float) -> Watched:
@@ -32,8 +32,8 @@ def cut_night(tmp_path_factory: pytest.TempPathFactory) -> Callable[[float], Wat
             options = ["--perfect", "--hidden", f"pipe_volume={factor}"]
             done[factor] = watched_night(
                 tmp_path_factory.mktemp("cut"),
-                site=KESTREL_BEND_AS_IT_IS,
-                decisions=KESTREL_BEND_AS_IT_IS,
+                site=CREEK_AS_IT_IS,
+                decisions=CREEK_AS_IT_IS,
                 options=options,
                 cut_at=_INSTANTS,
             )

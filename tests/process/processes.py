@@ -13,7 +13,7 @@ from daemon.cli.simulator import Simulator
 from daemon.local_socket.client import LocalClient
 from daemon.local_socket.frames import LocalSocketFault
 from daemon.messages import Answer, Command, Snapshot, Verb
-from tests.night.sites import KESTREL_BEND, PROGRAM, TWO_BUSES, edited
+from tests.night.sites import CREEK, PROGRAM, TWO_BUSES, edited
 from tests.process.proxy import Proxy
 
 SHIFTWRIGHT = str(Path(sys.executable).with_name("shiftwright"))
@@ -27,7 +27,7 @@ _IDS = itertools.count()
 
 STOCK_L = 800.0
 TINY_PIPES = {
-    "main = [{ length_m = 420.0": "main = [{ length_m = 10.0",
+    "pipes = [{ length_m = 420.0": "pipes = [{ length_m = 10.0",
     "submain = { length_m = 150.0": "submain = { length_m = 5.0",
     "lateral = { length_m = 100.0": "lateral = { length_m = 1.0",
     "min_off_s = 300.0": "min_off_s = 3.0",
@@ -174,7 +174,7 @@ async def bench(folder: Path, *, is_simulator: bool = True) -> AsyncIterator[Ben
     plant_site, site, decisions = folder / "plant.toml", folder / "site.toml", folder / "decisions.toml"
     text = edited(TWO_BUSES.read_text("utf-8"), TINY_PIPES)
     plant_site.write_text(edited(text, {"port = 15020": "port = 0", "port = 15021": "port = 0"}), "utf-8")
-    decisions.write_text(edited((KESTREL_BEND / "decisions.toml").read_text("utf-8"), TINY_NIGHT), "utf-8")
+    decisions.write_text(edited((CREEK / "decisions.toml").read_text("utf-8"), TINY_NIGHT), "utf-8")
     simulator = await Simulator.start(plant_site, ["--perfect", "--pace", str(SPEED)])
     try:
         stock = {"nutrients_g_l": {"N": 31.0, "Ca": 37.0}, "product_g_l": 200.0, "ec_ms_cm_per_g_l": 1.1}
@@ -194,6 +194,6 @@ async def bench(folder: Path, *, is_simulator: bool = True) -> AsyncIterator[Ben
 async def start_run(daemon: Daemon) -> Snapshot:
     """Start the program and return the snapshot of its first scan seen."""
     await daemon.until(lambda snapshot: True)
-    answer = await daemon.command(Verb.START, program=PROGRAM)
+    answer = await daemon.command(Verb.START, programs=[PROGRAM])
     assert answer.accepted, (answer.reason, (await daemon.snapshot()).links)
     return await daemon.until(lambda snapshot: snapshot.phase is not None)
