@@ -125,7 +125,7 @@ class Simulator:
             self._read()
 
     def _read(self) -> None:
-        """Carry out what has come on standard input, and end with it, or with a fault: nobody may wait for an answer."""
+        """Carry out what has come on standard input, and end with it, or with a fault: nobody may wait for ever."""
         try:
             self._take_in()
         except Exception as error:

@@ -32,9 +32,9 @@ class Tolerances:
         return self._factor(name, item, self._random(name, item).uniform(-spread_pct, spread_pct))
 
     def around(self, name: str, k2_pct: float, item: str = "") -> float:
-        """Return a factor from a bell of the given k = 2 width in %, never outside it."""
-        deviation_pct = self._random(name, item).gauss(0.0, k2_pct / 2.0)
-        return self._factor(name, item, max(-k2_pct, min(k2_pct, deviation_pct)))
+        """Return a factor from a bell of the given k = 2 width in %, cut off at three standard deviations."""
+        deviation_pct, most_pct = self._random(name, item).gauss(0.0, k2_pct / 2.0), 1.5 * k2_pct
+        return self._factor(name, item, max(-most_pct, min(most_pct, deviation_pct)))
 
     def offset(self, name: str, spread: float) -> float:
         """Return an offset anywhere within ± `spread`, in the spread's own unit; 0 when perfect."""

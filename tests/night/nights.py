@@ -103,7 +103,9 @@ def watched_night(
     files = write_scenario(folder, site, decisions)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(night, "Simulator", Witness)
-        ran = uvloop.run(run_night(*files, [PROGRAM], folder / "db", START, options=options, faults=faults, watch=watch))
+        ran = uvloop.run(
+            run_night(*files, [PROGRAM], folder / "db", START, options=options, faults=faults, watch=watch)
+        )
     report = run_report(ledger_of(folder / "db"), ran.runs[0])
     assert report is not None
     return Watched(folder / "db", ran, report, cuts, scans)
