@@ -62,9 +62,11 @@ def meter_doses(
         injected_mg = injected_l * block.share * strength_g_l * 1000.0
         delivered_mg = line.delivered_l * strength_g_l * 1000.0
         left_mg = round(injected_mg) - round(delivered_mg)
+        drained_mg = min(left_mg, round((line.in_submain_l + line.in_laterals_l) * strength_g_l * 1000.0))
+        lost_mg = max(0, drained_mg) if is_drained else 0
         u_delivered_mg = math.hypot(delivered_mg * relative_pct / 100.0, spread_l * strength_g_l * 1000.0)
-        if is_blind or is_drained:  # a bound, not a spread: it adds in full
-            u_delivered_mg += max(0, left_mg)
+        # Bounds, not spreads: they add in full.
+        u_delivered_mg += max(0, left_mg) if is_blind else lost_mg
         rows.append(
             Dose(
                 run=run,
@@ -76,8 +78,8 @@ def meter_doses(
                 planned_mg=block.planned_mg[channel.channel][nutrient],
                 injected_mg=round(injected_mg),
                 delivered_mg=round(delivered_mg),
-                in_lines_mg=0 if is_drained else left_mg,
-                lost_mg=left_mg if is_drained else 0,
+                in_lines_mg=left_mg - lost_mg,
+                lost_mg=lost_mg,
                 u_injected_mg=round(injected_mg * relative_pct / 100.0),
                 u_delivered_mg=round(u_delivered_mg),
             )

@@ -130,7 +130,7 @@ def test_a_block_that_drains_lost_what_was_in_its_pipes() -> None:
     after, rows = crash(rig, down_s=3.0)
     ridge, hill = (next(dose for dose in of_kind(rows, Dose) if dose.block == block) for block in ("ridge", "hill"))
     assert ridge.in_lines_mg > 0 and ridge.lost_mg == 0
-    assert hill.in_lines_mg == 0 and hill.lost_mg > 0
+    assert hill.lost_mg > 0 and hill.in_lines_mg < ridge.in_lines_mg, "before its valve the main stays full"
     assert hill.u_delivered_mg >= hill.lost_mg, "where it went is not known"
     for dose in (ridge, hill):
         assert dose.injected_mg == dose.delivered_mg + dose.in_lines_mg + dose.lost_mg

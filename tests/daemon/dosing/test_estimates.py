@@ -96,16 +96,19 @@ def test_what_the_hose_may_have_held_is_uncertain(injected_l: float, unknown_pct
 
 
 def test_pipes_that_ran_empty_have_lost_what_was_in_them() -> None:
-    """Guards mass balance of a block that drains: nothing stays in the lines, and where it went is not known."""
+    """Guards mass balance of a block that drains: behind its valve nothing stays, and where it went is not known."""
     way = _way(600.0, 150.0)
     kept, drained = (
         meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, way, 1.0, "measured", is_drained=is_drained)[0]
         for is_drained in (False, True)
     )
     assert kept.in_lines_mg > 0 and kept.lost_mg == 0
-    assert (drained.in_lines_mg, drained.lost_mg) == (0, kept.in_lines_mg)
+    behind_l = way.line.in_submain_l + way.line.in_laterals_l
+    assert 0.0 < behind_l < way.line.in_lines_l
+    assert drained.lost_mg == pytest.approx(behind_l * next(iter(_CHANNEL.nutrients_g_l.values())) * 1000.0, abs=1)
+    assert drained.in_lines_mg == kept.in_lines_mg - drained.lost_mg
     assert drained.delivered_mg == kept.delivered_mg
-    assert drained.u_delivered_mg == pytest.approx(kept.u_delivered_mg + kept.in_lines_mg, abs=1)
+    assert drained.u_delivered_mg == pytest.approx(kept.u_delivered_mg + drained.lost_mg, abs=1)
 
 
 def test_water_that_was_not_counted_may_have_carried_all_of_it_out() -> None:
@@ -127,4 +130,4 @@ def test_injected_is_delivered_in_the_lines_and_lost(water_l: float, stock_l: fl
     for row in meter_doses("run-1", _BLOCK, _CHANNEL, stock_l, way, 1.0, "estimated", is_drained=is_drained):
         assert row.injected_mg == row.delivered_mg + row.in_lines_mg + row.lost_mg
         assert row.in_lines_mg >= -1 and row.lost_mg >= -1 and row.u_delivered_mg >= 0
-        assert (row.in_lines_mg if is_drained else row.lost_mg) == 0
+        assert is_drained or row.lost_mg == 0
