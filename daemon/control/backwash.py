@@ -23,6 +23,7 @@ class Wash(NamedTuple):
     """How long this backwash has been under way."""
     ages_s: tuple[float, ...] = ()
     """Ages of the backwashes that began within the last half hour."""
+    is_under_way: bool = False
 
 
 def wash(site: Site, memory: Wash, unit: Unit, run: Run | None, facts: Facts, last: Outputs) -> tuple[Wash, bool]:
@@ -37,10 +38,10 @@ def wash(site: Site, memory: Wash, unit: Unit, run: Run | None, facts: Facts, la
     dt_s = facts.dt_s
     ages_s = tuple(age + dt_s for age in memory.ages_s if age + dt_s < _WINDOW_S)
     if facts.is_washing:
-        if memory.on_s == 0.0:
+        if not memory.is_under_way:
             ages_s = (*ages_s, 0.0)
         on_s = memory.on_s + dt_s
-        return Wash(0.0, False, on_s, ages_s), last.backwash and on_s < sheet.backwash_s and _may_wash(unit, run)
+        return Wash(0.0, False, on_s, ages_s, True), last.backwash and on_s < sheet.backwash_s and _may_wash(unit, run)
     if facts.is_washing is None:
         return memory._replace(ages_s=ages_s), False
     water_l = memory.water_l + facts.water_moved_l
