@@ -113,7 +113,8 @@ def _lines(
 def _shift_lines(night: Night, report: RunReport, zone: zoneinfo.ZoneInfo) -> list[str]:
     """Return one shift's phases, doses and end."""
     recipe = json.loads(report.started.row.recipe)
-    lines = [f"Shift {recipe['shift']}: {', '.join(block['block'] for block in recipe['blocks'])}"]
+    blocks = [block["block"] for block in recipe["blocks"]]
+    lines = [f"Shift {recipe['shift']}: {', '.join(blocks)}"]
     for phase in report.phases:
         start = datetime.fromtimestamp((phase.at_ms - phase.row.duration_ms) / 1000.0, zone)
         minutes = phase.row.duration_ms / 60000.0
@@ -124,7 +125,8 @@ def _shift_lines(night: Night, report: RunReport, zone: zoneinfo.ZoneInfo) -> li
             f"{bar:20} {stock}".rstrip()
         )
     lines.append("  block   nutrient    planned   delivered (k = 2)      truth")
-    for dose in block_doses(stamped.row for stamped in report.doses):
+    doses = block_doses(stamped.row for stamped in report.doses)
+    for dose in sorted(doses, key=lambda dose: blocks.index(dose.block)):
         lines.append(
             f"  {dose.block:8}{dose.nutrient:8} {kilograms(dose.planned_mg):7.2f} kg "
             f"{kilograms(dose.delivered_mg):7.2f} ± {kilograms(dose.u_delivered_mg):4.2f} kg "

@@ -147,7 +147,7 @@ def test_what_is_shipped_is_right(capsys: pytest.CaptureFixture[str]) -> None:
         ),
         ('"K", dose_kg_ha = 3', '"P", dose_kg_ha = 3', "program.low_night.injections.1.nutrient: got 'P'; expected a "),
         (
-            "water_m3 = 132.0",
+            "water_m3 = 148.0",
             "water_m3 = 60.0",
             "program.grove_night: got a night that fails for its pre-wet; expected one",
         ),
