@@ -14,6 +14,7 @@ from daemon.cli.simulator import Simulator, SimulatorError
 from daemon.clock import SteppedClock, real_seconds
 from daemon.control.states import ACTIVE
 from daemon.decisions import Stock
+from daemon.equipment import DisplacementTank
 from daemon.messages import Command, Verb
 from daemon.runtime.decided import parse_decision
 from daemon.runtime.notify import Notifier
@@ -176,13 +177,15 @@ async def record_decisions(service: Service, decisions: Decisions, who: str) -> 
 
 
 async def charge_tanks(service: Service, simulator: Simulator) -> None:
-    """Fill each simulated tank to four fifths with the stock that the decisions say is in it."""
+    """Fill each simulated tank with the stock that the decisions say is in it: to four fifths, a closed one whole."""
+    site = service.plant.site
+    closed = {injector.tank for injector in site.injector.values() if isinstance(injector, DisplacementTank)}
     for decision in service.decided.newest.values():
         if isinstance(decision, Stock):
             await simulator.ask(
                 "charge",
                 tank=decision.tank,
-                litres=0.8 * service.plant.site.tank[decision.tank].volume_l,
+                litres=(1.0 if decision.tank in closed else 0.8) * site.tank[decision.tank].volume_l,
                 nutrients_g_l=decision.nutrients_g_l,
                 product_g_l=decision.product_g_l,
                 ec_ms_cm_per_g_l=decision.ec_ms_cm_per_g_l,

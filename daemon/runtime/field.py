@@ -21,6 +21,9 @@ SIMULATOR = "SIMULATOR"
 _NONE = Reading(math.nan, Quality.BAD, -math.inf)
 """Of what the site does not have."""
 _OFF = ChannelOutput()
+_FLOAT_STEP = 2.0**-11
+"""A float register has no step of its own. What it sets goes from 0 to 1, and a converter behind it has some 12 bits
+(engineering judgement): a smaller difference need not be written again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,12 +213,13 @@ class Field:
         return values
 
     def _shows(self, write: _Write) -> bool:
-        """Return whether this scan's read-back already shows the wanted set values, to the register's resolution."""
+        """Return whether this scan's read-back already shows the wanted set values, to the point's resolution."""
         for point in write.block.points:
             seen = self._readings.get(point.read_back) if point.read_back else None
             if seen is None or seen.quality is not Quality.GOOD:
                 return False
-            if abs(seen.value - write.values[point.name]) > 0.5 * abs(point.scale):
+            step = abs(point.scale) if point.form not in (Form.F32, Form.F64) else _FLOAT_STEP
+            if abs(seen.value - write.values[point.name]) > 0.5 * step:
                 return False
         return True
 

@@ -17,7 +17,7 @@ from tests.night.sites import CREEK, PROGRAM, TWO_BUSES, edited
 from tests.process.proxy import Proxy
 
 SHIFTWRIGHT = str(Path(sys.executable).with_name("shiftwright"))
-SPEED = 40.0
+SPEED = 25.0
 """A scan takes 25 ms."""
 PATIENCE_S = 20.0
 """Real seconds for anything that is waited for; a failure, when they are over."""

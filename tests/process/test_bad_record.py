@@ -120,7 +120,7 @@ async def test_a_ledger_that_cannot_be_written_gives_water_only(used: Bench) -> 
         async with running(used.site, used.folder, "--speed", SPEED) as daemon:
             await start_run(daemon)
             done = await daemon.until(lambda snapshot: snapshot.procedure not in ("RUNNING", "IDLE"))
-            assert done.procedure == "COMPLETE"
+            assert done.procedure == "COMPLETE", done.alarms
             assert done.progress["water_m3"] >= done.progress["planned_water_m3"]
             assert not done.ledger["writable"]
             said = await shiftwright("status", "--db", used.folder)
