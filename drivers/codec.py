@@ -1,4 +1,4 @@
-"""Registers to readings and back: pure, compiled once for each point, never a number that the device did not mean."""
+"""Registers to readings and back: pure, compiled once for each block, never a number that the device did not mean."""
 
 import math
 import sys
@@ -6,16 +6,12 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from struct import Struct
-from typing import Final
+from typing import Any, Final, NamedTuple
 
 from drivers.profile import BIT_TABLES, RAW_RANGE, Form, Point, Profile, ReadBlock, plan_reads, plan_writes
 from drivers.reading import Quality, Reading
 
-Decoder = Callable[[Sequence[int], float], Reading]
-"""(the values of a block, the time of receipt in seconds of the caller's clock) to the reading of one point."""
-
 _LETTER: Final[Mapping[Form, str]] = {
-    Form.BOOL: "H",
     Form.U16: "H",
     Form.I16: "h",
     Form.U32: "I",
@@ -25,7 +21,7 @@ _LETTER: Final[Mapping[Form, str]] = {
     Form.F32: "f",
     Form.F64: "d",
 }
-"""Python's struct letter of each form."""
+"""Python's struct letter of each number."""
 
 
 class EncodeError(Exception):
@@ -39,69 +35,88 @@ class EncodeError(Exception):
 
 def decode(point: Point, values: Sequence[int], at_s: float) -> Reading:
     """Return the reading of `point` from its own registers (or its own bit), received at `at_s`."""
-    return decoder(point)(values, at_s)
+    own = ReadBlock(point.table, point.address, point.width)
+    return _BlockDecoder(own, [point]).decode(values, at_s)[point.name]
 
 
-def decoder(point: Point, start: int = 0) -> Decoder:
-    """Return a function that decodes `point`, whose first register (or bit) is item `start` of what it is given.
+class _Numbers(NamedTuple):
+    """Numbers of one block that are taken apart together."""
 
-    A sentinel, NaN, Inf or a value outside `fault_outside` is BAD and reads NaN. Integers above 2**53 are rounded to
-    the nearest float.
+    pack: Callable[..., bytes]
+    """The block's registers to bytes."""
+    unpack: Callable[[bytes], tuple[Any, ...]]
+    """Those to the raw value of each number."""
+    rows: tuple[tuple[str, float, float, float, float, tuple[int, ...]], ...]
+    """The name, scale, offset, lowest and highest good value and sentinels of each."""
+
+
+class _BlockDecoder:
+    """The compiled way from one block to the readings of its points."""
+
+    def __init__(self, block: ReadBlock, points: Iterable[Point]) -> None:
+        """Compile it. Every one of `points` lies in the block."""
+        points = sorted(points, key=lambda point: point.address)
+        self.names = tuple(point.name for point in points)
+        self._bools = tuple(
+            (point.name, point.address - block.address, _bit_mask(point)) for point in points if point.form is Form.BOOL
+        )
+        runs: list[list[Point]] = []
+        for point in (point for point in points if point.form is not Form.BOOL):
+            for run in runs:
+                if _orders(run[-1]) == _orders(point) and run[-1].address + run[-1].width <= point.address:
+                    run.append(point)
+                    break
+            else:
+                runs.append([point])
+        self._numbers = tuple(_numbers(block, run) for run in runs)
+
+    def decode(self, values: Sequence[int], at_s: float) -> dict[str, Reading]:
+        """Return the reading of each point by name, from all of the block's registers (or bits), received at `at_s`.
+
+        A sentinel, NaN, Inf or a value outside `fault_outside` is BAD and reads NaN. Integers above 2**53 are rounded
+        to the nearest float.
+        """
+        # A scan makes a reading of every point: this is what the class does, without a call for each.
+        make, good = tuple.__new__, Quality.GOOD
+        readings: dict[str, Reading] = {}
+        for pack, unpack, rows in self._numbers:
+            for raw, (name, scale, offset, low, high, sentinels) in zip(unpack(pack(*values)), rows, strict=True):
+                value = raw * scale + offset
+                if low <= value <= high and raw not in sentinels:
+                    readings[name] = make(Reading, (value, good, at_s))
+                else:
+                    readings[name] = Reading(math.nan, Quality.BAD, at_s)
+        for name, place, mask in self._bools:
+            readings[name] = make(Reading, (1.0 if values[place] & mask else 0.0, good, at_s))
+        return readings
+
+
+def _numbers(block: ReadBlock, points: Sequence[Point]) -> _Numbers:
+    """Compile numbers of one order, by rising address, none of them upon another."""
+    words, layout = _orders(points[0])
+    end, rows = block.address, []
+    for point in points:
+        layout += f"{2 * (point.address - end)}x{_LETTER[point.form]}"
+        end = point.address + point.width
+        # NaN fails any comparison and Inf passes the largest float, so one test finds them and a broken loop alike.
+        low, high = point.fault_outside or (-sys.float_info.max, sys.float_info.max)
+        rows.append((point.name, point.scale, point.offset, low, high, point.sentinels))
+    return _Numbers(Struct(words + "H" * block.count).pack, Struct(layout).unpack_from, tuple(rows))
+
+
+def _orders(point: Point) -> tuple[str, str]:
+    """Return struct's order of bytes for a point's registers, and for its number in the bytes that they then are.
+
+    A number whose words come the other way round lies backwards in its bytes, once those of each word do too.
     """
-    if point.form is Form.BOOL:
-        return _bool_decoder(point, start)
-    pack, unpack = _words(point).pack, Struct(">" + _LETTER[point.form]).unpack
-    where = _slice(point, start)
-    scale, offset, sentinels = point.scale, point.offset, frozenset(point.sentinels)
-    # NaN fails any comparison and Inf passes the largest float, so one test finds them and a broken loop alike.
-    low, high = point.fault_outside or (-sys.float_info.max, sys.float_info.max)
-    good, bad, nan = Quality.GOOD, Quality.BAD, math.nan
-
-    def decode_number(values: Sequence[int], at_s: float) -> Reading:
-        (raw,) = unpack(pack(*values[where]))
-        value = raw * scale + offset
-        if low <= value <= high and raw not in sentinels:
-            return Reading(value, good, at_s)
-        return Reading(nan, bad, at_s)
-
-    def decode_word(values: Sequence[int], at_s: float) -> Reading:
-        raw = values[start]
-        value = raw * scale + offset
-        if low <= value <= high and raw not in sentinels:
-            return Reading(value, good, at_s)
-        return Reading(nan, bad, at_s)
-
-    # Most points are one plain register, which is its own raw value: half the time of the way through bytes.
-    return decode_word if point.form is Form.U16 and point.byte_order == "big" else decode_number
-
-
-def _bool_decoder(point: Point, start: int) -> Decoder:
-    good = Quality.GOOD
-    mask = 1 if point.bit is None else _bit_mask(point)
-
-    def decode_bool(values: Sequence[int], at_s: float) -> Reading:
-        return Reading(1.0 if values[start] & mask else 0.0, good, at_s)
-
-    return decode_bool
+    number = ">" if point.word_order == "big" else "<"
+    return number if point.byte_order == "big" else "<>".replace(number, ""), number
 
 
 def _bit_mask(point: Point) -> int:
-    """Return the mask of a bool's bit in its register as received."""
+    """Return the mask of a bool's bit: in its register as received, or the one bit of a bit table."""
     bit = point.bit or 0
     return 1 << (bit ^ 8 if point.byte_order == "little" else bit)
-
-
-def _words(point: Point) -> Struct:
-    """Return the struct that lays registers, most significant first, out as big-endian bytes."""
-    return Struct((">" if point.byte_order == "big" else "<") + "H" * point.width)
-
-
-def _slice(point: Point, start: int) -> slice:
-    """Return the slice that picks the point's registers, the most significant first."""
-    end = start + point.width
-    if point.word_order == "big":
-        return slice(start, end)
-    return slice(end - 1, start - 1 if start else None, -1)
 
 
 def encode(point: Point, value: float) -> list[int]:
@@ -117,12 +132,12 @@ def encode(point: Point, value: float) -> list[int]:
     raw = (value - point.offset) / point.scale
     if not math.isfinite(raw):
         raise EncodeError(point, value, "a finite number")
-    registers = list(_words(point).unpack(_raw_bytes(point, value, raw)))
-    return registers if point.word_order == "big" else registers[::-1]
+    words, number = _orders(point)
+    return list(Struct(words + "H" * point.width).unpack(_raw_bytes(point, value, raw, number)))
 
 
-def _raw_bytes(point: Point, value: float, raw: float) -> bytes:
-    layout = Struct(">" + _LETTER[point.form])
+def _raw_bytes(point: Point, value: float, raw: float, order: str) -> bytes:
+    layout = Struct(order + _LETTER[point.form])
     if point.form not in RAW_RANGE:
         try:
             return layout.pack(raw)
@@ -144,18 +159,19 @@ class DeviceReader:
         self.unit = unit
         points = [profile.points[name] for name in names]
         self.blocks = plan_reads(points, profile)
-        self._decoders: list[list[tuple[str, Decoder]]] = [[] for _ in self.blocks]
-        for point in points:
-            index = next(index for index, block in enumerate(self.blocks) if _holds(block, point))
-            self._decoders[index].append((point.name, decoder(point, point.address - self.blocks[index].address)))
+        self._decoders: list[_BlockDecoder] = []
+        for block in self.blocks:
+            held = [point for point in points if _holds(block, point)]
+            points = [point for point in points if point not in held]
+            self._decoders.append(_BlockDecoder(block, held))
 
     def names(self, block_index: int) -> tuple[str, ...]:
         """Return the points that block brings: the ones to call BAD when it fails."""
-        return tuple(name for name, _ in self._decoders[block_index])
+        return self._decoders[block_index].names
 
     def decode(self, block_index: int, values: Sequence[int], at_s: float) -> dict[str, Reading]:
         """Return the readings of a block by point name, from all its registers (or bits), received at `at_s`."""
-        return {name: decode_point(values, at_s) for name, decode_point in self._decoders[block_index]}
+        return self._decoders[block_index].decode(values, at_s)
 
 
 def _holds(block: ReadBlock, point: Point) -> bool:

@@ -13,14 +13,14 @@ from collections import defaultdict
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final
+from typing import Final, NamedTuple
 
 from pymodbus.client.base import ModbusBaseClient
 from pymodbus.exceptions import ConnectionException, ModbusIOException
 from pymodbus.pdu import ModbusPDU
 from pymodbus.pdu.mei_message import ReadDeviceInformationResponse
 
-from drivers.gate import RTU, Gate
+from drivers.gate import RTU, Gate, HoldingRegisters, InputRegisters
 from drivers.health import DeviceHealth, Failure, Health, Tally
 from drivers.line import Line
 from drivers.profile import BIT_TABLES, ReadBlock, Table
@@ -65,11 +65,10 @@ _NO_DEVICE = 11
 """The exception by which a gateway says that the device behind it is silent."""
 
 
-@dataclass(frozen=True, slots=True)
-class ReadOk:
+class ReadOk(NamedTuple):
     """What a block read brought."""
 
-    values: Sequence[int]
+    values: tuple[int, ...]
     """Exactly as many registers, 0 to 65535, or bits, 0 or 1, as the block has."""
     at_s: float
     """When they were received, in seconds of the clock that the link was handed."""
@@ -141,7 +140,7 @@ class Link:
             return reply
         # A bit reply is padded to whole bytes.
         values = reply.bits[: block.count] if block.table in BIT_TABLES else reply.registers
-        return ReadOk(values, self._now())
+        return ReadOk(tuple(values), self._now())
 
     async def write_bits(
         self, unit: int, address: int, values: Sequence[int], *, urgent: bool = False, single: bool = False
@@ -190,41 +189,49 @@ class Link:
         return WriteResult.REFUSED if reply.exception_code in _NOT_CARRIED_OUT else WriteResult.UNCONFIRMED
 
     async def _request(self, unit: int, ask: _Ask, urgent: bool = False) -> ModbusPDU | ReadFailed:
-        """Ask within the deadline. A reply that comes back has passed the gate."""
+        """Ask when it is this request's turn. A reply that comes back has passed the gate."""
         device = self._devices[unit]
         # Before the lock, so that a device at rest waits for nobody; behind it, for what failed meanwhile.
         if not urgent and (resting := self._resting(device)):
             return resting
-        async with self._lock:
+        # Not `async with`, which costs a request three coroutines.
+        await self._lock.acquire()
+        try:
             if not urgent and (resting := self._resting(device)):
                 return resting
-            self._tally.requests += 1
-            device.requests += 1
-            try:
-                if self._client is not None and self._gate.up and not self._gate.violation and not self._free_at_s:
-                    reply = await ask(self._client)
-                else:
-                    # pymodbus's own deadline holds for the request alone; this one holds for what comes before it too.
-                    async with asyncio.timeout(self._timeout_s + self._quiet_s):
-                        reply = await ask(await self._ready())
-            except (TimeoutError, ModbusIOException, ConnectionException, OSError, RuntimeError):
-                # The last two: a connection that is lost while pymodbus writes to it.
-                return self._failed(device)
-            except BaseException:
-                # Cancelled: the answer may still come, and must not meet the next request.
-                self._leave_alone()
-                raise
-            if self._gate.violation:
-                return self._failed(device)
-            if self._silence_s:
-                self._free_at_s = asyncio.get_running_loop().time() + self._silence_s
-            self._tally.answered()
-            if reply.isError():
-                return self._excepted(device, reply.exception_code)
-            device.answered()
-            self._tally.ok += 1
-            device.ok += 1
-            return reply
+            return await self._ask(device, ask)
+        finally:
+            self._lock.release()
+
+    async def _ask(self, device: Tally, ask: _Ask) -> ModbusPDU | ReadFailed:
+        """Ask within the deadline, and count what came of it."""
+        self._tally.requests += 1
+        device.requests += 1
+        try:
+            if self._client is not None and self._gate.up and not self._gate.violation and not self._free_at_s:
+                reply = await ask(self._client)
+            else:
+                # pymodbus's own deadline holds for the request alone; this one holds for what comes before it too.
+                async with asyncio.timeout(self._timeout_s + self._quiet_s):
+                    reply = await ask(await self._ready())
+        except (TimeoutError, ModbusIOException, ConnectionException, OSError, RuntimeError):
+            # The last two: a connection that is lost while pymodbus writes to it.
+            return self._failed(device)
+        except BaseException:
+            # Cancelled: the answer may still come, and must not meet the next request.
+            self._leave_alone()
+            raise
+        if self._gate.violation:
+            return self._failed(device)
+        if self._silence_s:
+            self._free_at_s = asyncio.get_running_loop().time() + self._silence_s
+        self._tally.answered()
+        if reply.isError():
+            return self._excepted(device, reply.exception_code)
+        device.answered()
+        self._tally.ok += 1
+        device.ok += 1
+        return reply
 
     def _resting(self, device: Tally) -> ReadFailed | None:
         """Return the answer to a request that is not to be made now."""
@@ -255,6 +262,8 @@ class Link:
         # A new client and gate for each connection: what an old socket still has to say reaches nobody.
         gate = self._gate
         self._client = self._line.client(self.name, self._timeout_s, gate)
+        for reply in (HoldingRegisters, InputRegisters):
+            self._client.register(reply)
         try:
             connected = await self._client.connect()
         except (termios.error, ValueError):

@@ -5,7 +5,9 @@ Modbus libraries); integers are two's complement, written out by hand.
 """
 
 import math
+import struct
 from collections.abc import Mapping
+from dataclasses import replace
 
 import pytest
 from hypothesis import example, given
@@ -19,10 +21,9 @@ from drivers.codec import (
     Movement,
     count_moved,
     decode,
-    decoder,
     encode,
 )
-from drivers.profile import RAW_RANGE, Form, Point, Table, load_profiles
+from drivers.profile import RAW_RANGE, Form, Point, Profile, Table, load_profiles
 from drivers.reading import Quality, Reading
 
 
@@ -221,13 +222,57 @@ def test_a_written_value_is_carried_or_refused(form: Form, value: float, scale: 
     assert meant == pytest.approx(value, abs=0.51 * abs(scale), rel=1e-12)
 
 
-def test_a_decoder_starts_where_it_is_told() -> None:
-    """A point in the middle of a block reads its own registers, from either end of the word order."""
-    values = [0xAAAA, 0x42F6, 0xE979, 0x42F6, 0xBBBB]
-    assert decoder(_point(Form.F32), 1)(values, 0.0).value == pytest.approx(123.456, rel=1e-7)
-    assert decoder(_point(Form.F32, word="little"), 2)(values, 0.0).value == pytest.approx(123.456, rel=1e-7)
-    assert decoder(_point(Form.U16), 4)(values, 0.0).value == 0xBBBB
-    assert decoder(Point("p", Table.INPUT, 9, Form.BOOL, bit=3), 4)(values, 0.0).value == 1.0
+def _by_hand(point: Point, block: list[int]) -> Reading:
+    """Return a point's reading from the registers of address 0 on, taken one point and one step at a time."""
+    registers = block[point.address : point.address + point.width]
+    if point.byte_order == "little":
+        registers = [_swapped(register) for register in registers]
+    if point.form is Form.BOOL:
+        return Reading(float(registers[0] >> (point.bit or 0) & 1), Quality.GOOD, 0.0)
+    if point.word_order == "little":
+        registers.reverse()
+    raw = b"".join(register.to_bytes(2, "big") for register in registers)
+    if point.form in RAW_RANGE:
+        number: float = int.from_bytes(raw, "big", signed=point.form.value.startswith("i"))
+    else:
+        (number,) = struct.unpack(">f" if point.form is Form.F32 else ">d", raw)
+    value = number * point.scale + point.offset
+    low, high = point.fault_outside or (-math.inf, math.inf)
+    good = math.isfinite(value) and low <= value <= high and number not in point.sentinels
+    return Reading(value, Quality.GOOD, 0.0) if good else Reading(math.nan, Quality.BAD, 0.0)
+
+
+_REGISTERS = 12
+_ANY_POINT = st.builds(
+    Point,
+    st.just(""),
+    st.just(Table.HOLDING),
+    st.integers(0, _REGISTERS - 4),
+    st.sampled_from(Form),
+    st.integers(0, 15),
+    st.sampled_from(["big", "little"]),
+    st.sampled_from(["big", "little"]),
+    st.sampled_from([1.0, 0.001, -2.0]),
+    st.sampled_from([0.0, -40.0]),
+    fault_outside=st.sampled_from([None, (-100.0, 100.0)]),
+    sentinels=st.sampled_from([(), (0x7FFF, -32768, 0xFFFF)]),
+)
+
+
+@given(
+    st.lists(_ANY_POINT, min_size=1, max_size=12),
+    st.lists(st.sampled_from([0, 1, 0x7FFF, 0x8000, 0xFFFF, 0x7FC0, 0x4248]) | st.integers(0, 65535), min_size=12),
+)
+def test_a_block_is_read_as_its_points_are_one_by_one(points: list[Point], values: list[int]) -> None:
+    """Points of every form, order and limit, in any mixture, side by side or upon one another, in one block."""
+    named = {f"p{n}": replace(point, name=f"p{n}") for n, point in enumerate(points)}
+    reader = DeviceReader(Profile("any", "anything", named, 125, 2000, 124), 1, named)
+    (block,) = reader.blocks
+    seen = reader.decode(0, values[block.address : block.address + block.count], 0.0)
+    assert seen.keys() == set(reader.names(0)) == named.keys()
+    for name, reading in seen.items():
+        meant = _by_hand(named[name], values)
+        assert reading == meant or (_is_bad(reading) and _is_bad(meant)), named[name]
 
 
 # Golden frames: what each packaged device answers, byte for byte after the byte count, and what it means.

@@ -86,10 +86,10 @@ async def _plant(refuse: ExcCodes | None = None, at: int = 0) -> AsyncIterator[t
 async def test_every_table_is_read() -> None:
     """Each table has its own function code; bits come without their padding."""
     async with _plant() as (_, port), _link(port) as link:
-        assert await link.read(1, _BLOCK) == ReadOk([0x42F6, 0xE979], _NOW_S)
-        assert await link.read(1, ReadBlock(Table.HOLDING, 2, 3)) == ReadOk([7, 7, 7], _NOW_S)
-        assert await link.read(1, ReadBlock(Table.DISCRETE, 0, 5)) == ReadOk([True, False, True, False, False], _NOW_S)
-        assert await link.read(1, ReadBlock(Table.COIL, 0, 9)) == ReadOk([False] * 9, _NOW_S)
+        assert await link.read(1, _BLOCK) == ReadOk((0x42F6, 0xE979), _NOW_S)
+        assert await link.read(1, ReadBlock(Table.HOLDING, 2, 3)) == ReadOk((7, 7, 7), _NOW_S)
+        assert await link.read(1, ReadBlock(Table.DISCRETE, 0, 5)) == ReadOk((True, False, True, False, False), _NOW_S)
+        assert await link.read(1, ReadBlock(Table.COIL, 0, 9)) == ReadOk((False,) * 9, _NOW_S)
         health = link.health
     assert (health.requests, health.ok, health.consecutive_failures, health.connected) == (4, 4, 0, True)
     assert not link.health.connected
@@ -258,7 +258,7 @@ async def test_a_wrong_answer_is_never_a_value(name: str) -> None:
         assert health.last_failure.startswith(failed.reason.value)
         rogue.answer = lambda request: [(0.0, _good(request))]
         _forget_pause(link)
-        assert await link.read(1, _BLOCK) == ReadOk([0x42F6, 0xE979], _NOW_S)
+        assert await link.read(1, _BLOCK) == ReadOk((0x42F6, 0xE979), _NOW_S)
         assert (rogue.connections, link.health.consecutive_failures) == (2, 0)
 
 
@@ -410,7 +410,7 @@ async def test_an_answer_in_pieces_is_an_answer() -> None:
         _Rogue(lambda r: [(0.001, bytes((byte,))) for byte in _good(r)]) as rogue,
         _link(rogue.port) as link,
     ):
-        assert await link.read(1, _BLOCK) == ReadOk([0x42F6, 0xE979], _NOW_S)
+        assert await link.read(1, _BLOCK) == ReadOk((0x42F6, 0xE979), _NOW_S)
 
 
 async def test_a_late_answer_never_meets_a_later_request() -> None:
@@ -424,7 +424,7 @@ async def test_a_late_answer_never_meets_a_later_request() -> None:
     async with _Rogue(answer) as rogue, _link(rogue.port, _TIMEOUT_S) as link:
         assert isinstance(await link.read(1, _BLOCK), ReadFailed)
         _forget_pause(link)
-        assert await link.read(1, _BLOCK) == ReadOk([1, 2], _NOW_S)
+        assert await link.read(1, _BLOCK) == ReadOk((1, 2), _NOW_S)
 
 
 async def test_a_cancelled_request_leaves_no_answer_behind() -> None:
@@ -438,8 +438,18 @@ async def test_a_cancelled_request_leaves_no_answer_behind() -> None:
         with pytest.raises(TimeoutError):
             async with asyncio.timeout(0.02):
                 await link.read(1, _BLOCK)
-        assert await link.read(1, _BLOCK) == ReadOk([1, 2], _NOW_S)
+        assert await link.read(1, _BLOCK) == ReadOk((1, 2), _NOW_S)
         assert rogue.connections == 2
+
+
+async def test_a_request_that_is_cancelled_in_the_queue_holds_up_nobody() -> None:
+    """It was never sent: the one under way is answered, and so is the next."""
+    async with _Rogue(lambda request: [(0.03, _good(request))]) as rogue, _link(rogue.port) as link:
+        first, waits, last = (asyncio.ensure_future(link.read(1, _BLOCK)) for _ in range(3))
+        await asyncio.sleep(0.01)
+        waits.cancel()
+        assert isinstance(await first, ReadOk) and isinstance(await last, ReadOk)
+        assert waits.cancelled() and (link.health.requests, rogue.connections) == (2, 1)
 
 
 @pytest.mark.parametrize("ahead", [0, 1])
