@@ -40,7 +40,7 @@ def decode(point: Point, values: Sequence[int], at_s: float) -> Reading:
 
 
 class _Numbers(NamedTuple):
-    """Numbers of one block that are taken apart together."""
+    """Numbers of a block that are taken apart together."""
 
     pack: Callable[..., bytes]
     """The block's registers to bytes."""
@@ -60,6 +60,7 @@ class _BlockDecoder:
         self._bools = tuple(
             (point.name, point.address - block.address, _bit_mask(point)) for point in points if point.form is Form.BOOL
         )
+        # One struct takes a run apart: numbers of one order, none upon another. In most blocks that is all of them.
         runs: list[list[Point]] = []
         for point in (point for point in points if point.form is not Form.BOOL):
             for run in runs:
@@ -92,7 +93,7 @@ class _BlockDecoder:
 
 
 def _numbers(block: ReadBlock, points: Sequence[Point]) -> _Numbers:
-    """Compile numbers of one order, by rising address, none of them upon another."""
+    """Compile a run of numbers."""
     words, layout = _orders(points[0])
     end, rows = block.address, []
     for point in points:
@@ -101,7 +102,7 @@ def _numbers(block: ReadBlock, points: Sequence[Point]) -> _Numbers:
         # NaN fails any comparison and Inf passes the largest float, so one test finds them and a broken loop alike.
         low, high = point.fault_outside or (-sys.float_info.max, sys.float_info.max)
         rows.append((point.name, point.scale, point.offset, low, high, point.sentinels))
-    return _Numbers(Struct(words + "H" * block.count).pack, Struct(layout).unpack_from, tuple(rows))
+    return _Numbers(Struct(f"{words}{block.count}H").pack, Struct(layout).unpack_from, tuple(rows))
 
 
 def _orders(point: Point) -> tuple[str, str]:
@@ -109,14 +110,14 @@ def _orders(point: Point) -> tuple[str, str]:
 
     A number whose words come the other way round lies backwards in its bytes, once those of each word do too.
     """
-    number = ">" if point.word_order == "big" else "<"
-    return number if point.byte_order == "big" else "<>".replace(number, ""), number
+    return ">" if point.byte_order == point.word_order else "<", ">" if point.word_order == "big" else "<"
 
 
 def _bit_mask(point: Point) -> int:
     """Return the mask of a bool's bit: in its register as received, or the one bit of a bit table."""
-    bit = point.bit or 0
-    return 1 << (bit ^ 8 if point.byte_order == "little" else bit)
+    if point.bit is None:
+        return 1
+    return 1 << (point.bit ^ 8 if point.byte_order == "little" else point.bit)
 
 
 def encode(point: Point, value: float) -> list[int]:
@@ -133,7 +134,7 @@ def encode(point: Point, value: float) -> list[int]:
     if not math.isfinite(raw):
         raise EncodeError(point, value, "a finite number")
     words, number = _orders(point)
-    return list(Struct(words + "H" * point.width).unpack(_raw_bytes(point, value, raw, number)))
+    return list(Struct(f"{words}{point.width}H").unpack(_raw_bytes(point, value, raw, number)))
 
 
 def _raw_bytes(point: Point, value: float, raw: float, order: str) -> bytes:

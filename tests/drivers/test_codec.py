@@ -109,6 +109,7 @@ def test_bools() -> None:
     coil = Point("p", Table.COIL, 0, Form.BOOL)
     assert decode(coil, [1], 0.0) == Reading(1.0, Quality.GOOD, 0.0)
     assert decode(coil, [False], 0.0) == Reading(0.0, Quality.GOOD, 0.0)
+    assert decode(replace(coil, byte_order="little"), [1], 0.0).value == 1.0
     third = Point("p", Table.HOLDING, 0, Form.BOOL, bit=2)
     assert [decode(third, [word], 0.0).value for word in (0x0004, 0xFFFB, 0xFFFF)] == [1.0, 0.0, 1.0]
     swapped = Point("p", Table.HOLDING, 0, Form.BOOL, bit=2, byte_order="little")
