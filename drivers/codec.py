@@ -35,8 +35,10 @@ class EncodeError(Exception):
 
 def decode(point: Point, values: Sequence[int], at_s: float) -> Reading:
     """Return the reading of `point` from its own registers (or its own bit), received at `at_s`."""
+    readings: dict[str, Reading] = {}
     own = ReadBlock(point.table, point.address, point.width)
-    return _BlockDecoder(own, [point]).decode(values, at_s)[point.name]
+    _BlockDecoder(own, [point]).decode_into(readings, values, at_s)
+    return readings[point.name]
 
 
 class _Numbers(NamedTuple):
@@ -71,15 +73,14 @@ class _BlockDecoder:
                 runs.append([point])
         self._numbers = tuple(_numbers(block, run) for run in runs)
 
-    def decode(self, values: Sequence[int], at_s: float) -> dict[str, Reading]:
-        """Return the reading of each point by name, from all of the block's registers (or bits), received at `at_s`.
+    def decode_into(self, readings: dict[str, Reading], values: Sequence[int], at_s: float) -> None:
+        """Put the reading of each point under its name, from all of the block's registers (or bits).
 
         A sentinel, NaN, Inf or a value outside `fault_outside` is BAD and reads NaN. Integers above 2**53 are rounded
         to the nearest float.
         """
         # A scan makes a reading of every point: this is what the class does, without a call for each.
         make, good = tuple.__new__, Quality.GOOD
-        readings: dict[str, Reading] = {}
         for pack, unpack, rows in self._numbers:
             for raw, (name, scale, offset, low, high, sentinels) in zip(unpack(pack(*values)), rows, strict=True):
                 value = raw * scale + offset
@@ -89,7 +90,6 @@ class _BlockDecoder:
                     readings[name] = Reading(math.nan, Quality.BAD, at_s)
         for name, place, mask in self._bools:
             readings[name] = make(Reading, (1.0 if values[place] & mask else 0.0, good, at_s))
-        return readings
 
 
 def _numbers(block: ReadBlock, points: Sequence[Point]) -> _Numbers:
@@ -172,7 +172,13 @@ class DeviceReader:
 
     def decode(self, block_index: int, values: Sequence[int], at_s: float) -> dict[str, Reading]:
         """Return the readings of a block by point name, from all its registers (or bits), received at `at_s`."""
-        return self._decoders[block_index].decode(values, at_s)
+        readings: dict[str, Reading] = {}
+        self.decode_into(readings, block_index, values, at_s)
+        return readings
+
+    def decode_into(self, readings: dict[str, Reading], block_index: int, values: Sequence[int], at_s: float) -> None:
+        """Do the same into `readings`, where a scan gathers those of many blocks."""
+        self._decoders[block_index].decode_into(readings, values, at_s)
 
 
 def _holds(block: ReadBlock, point: Point) -> bool:

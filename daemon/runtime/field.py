@@ -1,6 +1,7 @@
 """From the site to the wire and back: links, the fewest block reads of a scan, the image, and the outputs."""
 
 import asyncio
+import itertools
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -12,7 +13,7 @@ from daemon.runtime.wiring import as_wired, content_point, make_link, output_poi
 from daemon.site import Plant, signals_of
 from drivers.codec import DeviceReader, DeviceWriter
 from drivers.health import DeviceHealth, Health
-from drivers.link import DeviceIdentity, ReadFailed
+from drivers.link import DeviceIdentity, ReadFailed, ReadOk
 from drivers.profile import BIT_TABLES, Form, Profile, WriteBlock
 from drivers.reading import Quality, Reading, WriteResult
 
@@ -110,27 +111,24 @@ class Field:
 
     async def read(self) -> dict[str, Reading]:
         """Return a reading for every point of the site; a block that fails makes all of its points BAD."""
-        buses = [self._read_bus(bus) for bus in self._stations]
-        self._readings = {}
-        for readings in await asyncio.gather(*buses):
-            self._readings.update(readings)
-        return self._readings
-
-    async def _read_bus(self, bus: str) -> dict[str, Reading]:
-        link = self.links[bus]
-        readings: dict[str, Reading] = {}
-        for station in self._stations[bus]:
-            if self._doubts.is_silenced((bus, station.device.unit)):
-                for index in range(len(station.reader.blocks)):
-                    readings.update(dict.fromkeys(station.reader.names(index), self._bad()))
-                continue
-            for index, block in enumerate(station.reader.blocks):
-                reply = await link.read(station.device.unit, block)
-                if isinstance(reply, ReadFailed):
-                    readings.update(dict.fromkeys(station.reader.names(index), self._bad()))
-                else:
-                    readings.update(station.reader.decode(index, reply.values, reply.at_s))
+        replies = await asyncio.gather(*map(self._read_bus, self._stations))
+        self._readings = readings = {}
+        for station, index, reply in itertools.chain.from_iterable(replies):
+            if isinstance(reply, ReadOk):
+                readings.update(station.reader.decode(index, reply.values, reply.at_s))
+            else:
+                readings.update(dict.fromkeys(station.reader.names(index), self._bad()))
         return readings
+
+    async def _read_bus(self, bus: str) -> list[tuple[_Station, int, ReadOk | ReadFailed | None]]:
+        """Ask for every block of a bus, one after the other; None stands for one that was not to be asked for."""
+        link = self.links[bus]
+        return [
+            (station, index, None if is_silenced else await link.read(station.device.unit, block))
+            for station in self._stations[bus]
+            for is_silenced in (self._doubts.is_silenced((bus, station.device.unit)),)
+            for index, block in enumerate(station.reader.blocks)
+        ]
 
     def _bad(self) -> Reading:
         return Reading(math.nan, Quality.BAD, self._now())

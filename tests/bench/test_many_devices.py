@@ -97,7 +97,7 @@ async def read(links: Sequence[Link], lines: Sequence[Sequence[DeviceReader]]) -
     readings: dict[str, Reading] = {}
     for device, index, reply in chain.from_iterable(await asyncio.gather(*map(ask, links, lines))):
         assert isinstance(reply, ReadOk)
-        readings.update(device.decode(index, reply.values, reply.at_s))
+        device.decode_into(readings, index, reply.values, reply.at_s)
     return readings
 
 
