@@ -115,7 +115,7 @@ class Field:
         self._readings = readings = {}
         for station, index, reply in itertools.chain.from_iterable(replies):
             if isinstance(reply, ReadOk):
-                readings.update(station.reader.decode(index, reply.values, reply.at_s))
+                station.reader.decode_into(readings, index, reply.values, reply.at_s)
             else:
                 readings.update(dict.fromkeys(station.reader.names(index), self._bad()))
         return readings
