@@ -112,12 +112,13 @@ class Field:
     async def read(self) -> dict[str, Reading]:
         """Return a reading for every point of the site; a block that fails makes all of its points BAD."""
         replies = await asyncio.gather(*map(self._read_bus, self._stations))
-        self._readings = readings = {}
+        readings: dict[str, Reading] = {}
         for station, index, reply in itertools.chain.from_iterable(replies):
             if isinstance(reply, ReadOk):
                 station.reader.decode_into(readings, index, reply.values, reply.at_s)
             else:
                 readings.update(dict.fromkeys(station.reader.names(index), self._bad()))
+        self._readings = readings
         return readings
 
     async def _read_bus(self, bus: str) -> list[tuple[_Station, int, ReadOk | ReadFailed | None]]:
