@@ -33,19 +33,19 @@ class EncodeError(Exception):
         super().__init__(f"{point.name}: got {value!r}; expected {expected}")
 
 
-def decode(point: Point, values: Sequence[int], at_s: float) -> Reading:
-    """Return the reading of `point` from its own registers (or its own bit), received at `at_s`."""
+def decode(point: Point, data: bytes, at_s: float) -> Reading:
+    """Return the reading of `point` from its own registers (or its own bit) as they came, received at `at_s`."""
     readings: dict[str, Reading] = {}
     own = ReadBlock(point.table, point.address, point.width)
-    _BlockDecoder(own, [point]).decode_into(readings, values, at_s)
+    _BlockDecoder(own, [point]).decode_into(readings, data, at_s)
     return readings[point.name]
 
 
 class _Numbers(NamedTuple):
     """Numbers of a block that are taken apart together."""
 
-    pack: Callable[..., bytes]
-    """The block's registers to bytes."""
+    lay: Callable[[bytes], bytes]
+    """The block's bytes to those in which `unpack` finds the numbers."""
     unpack: Callable[[bytes], tuple[Any, ...]]
     """Those to the raw value of each number."""
     rows: tuple[tuple[str, float, float, float, float, tuple[int, ...]], ...]
@@ -59,42 +59,40 @@ class _BlockDecoder:
         """Compile it. Every one of `points` lies in the block."""
         points = sorted(points, key=lambda point: point.address)
         self.names = tuple(point.name for point in points)
-        self._bools = tuple(
-            (point.name, point.address - block.address, _bit_mask(point)) for point in points if point.form is Form.BOOL
-        )
+        self._bools = tuple((point.name, *_bit(block, point)) for point in points if point.form is Form.BOOL)
         # One struct takes a run apart: numbers of one order, none upon another. In most blocks that is all of them.
         runs: list[list[Point]] = []
         for point in (point for point in points if point.form is not Form.BOOL):
             for run in runs:
-                if _orders(run[-1]) == _orders(point) and run[-1].address + run[-1].width <= point.address:
+                if _order(run[-1]) == _order(point) and run[-1].address + run[-1].width <= point.address:
                     run.append(point)
                     break
             else:
                 runs.append([point])
         self._numbers = tuple(_numbers(block, run) for run in runs)
 
-    def decode_into(self, readings: dict[str, Reading], values: Sequence[int], at_s: float) -> None:
-        """Put the reading of each point under its name, from all of the block's registers (or bits).
+    def decode_into(self, readings: dict[str, Reading], data: bytes, at_s: float) -> None:
+        """Put the reading of each point under its name.
 
         A sentinel, NaN, Inf or a value outside `fault_outside` is BAD and reads NaN. Integers above 2**53 are rounded
         to the nearest float.
         """
         # A scan makes a reading of every point: this is what the class does, without a call for each.
         make, good = tuple.__new__, Quality.GOOD
-        for pack, unpack, rows in self._numbers:
-            for raw, (name, scale, offset, low, high, sentinels) in zip(unpack(pack(*values)), rows, strict=True):
+        for lay, unpack, rows in self._numbers:
+            for raw, (name, scale, offset, low, high, sentinels) in zip(unpack(lay(data)), rows, strict=True):
                 value = raw * scale + offset
                 if low <= value <= high and raw not in sentinels:
                     readings[name] = make(Reading, (value, good, at_s))
                 else:
                     readings[name] = Reading(math.nan, Quality.BAD, at_s)
         for name, place, mask in self._bools:
-            readings[name] = make(Reading, (1.0 if values[place] & mask else 0.0, good, at_s))
+            readings[name] = make(Reading, (1.0 if data[place] & mask else 0.0, good, at_s))
 
 
 def _numbers(block: ReadBlock, points: Sequence[Point]) -> _Numbers:
     """Compile a run of numbers."""
-    words, layout = _orders(points[0])
+    swapped, layout = _order(points[0])
     end, rows = block.address, []
     for point in points:
         layout += f"{2 * (point.address - end)}x{_LETTER[point.form]}"
@@ -102,22 +100,37 @@ def _numbers(block: ReadBlock, points: Sequence[Point]) -> _Numbers:
         # NaN fails any comparison and Inf passes the largest float, so one test finds them and a broken loop alike.
         low, high = point.fault_outside or (-sys.float_info.max, sys.float_info.max)
         rows.append((point.name, point.scale, point.offset, low, high, point.sentinels))
-    return _Numbers(Struct(f"{words}{block.count}H").pack, Struct(layout).unpack_from, tuple(rows))
+    return _Numbers(_swap if swapped else bytes, Struct(layout).unpack_from, tuple(rows))
 
 
-def _orders(point: Point) -> tuple[str, str]:
-    """Return struct's order of bytes for a point's registers, and for its number in the bytes that they then are.
+def _order(point: Point) -> tuple[bool, str]:
+    """Return whether the bytes of each register are to be swapped, and struct's order of a number in what that gives.
 
     A number whose words come the other way round lies backwards in its bytes, once those of each word do too.
     """
-    return ">" if point.byte_order == point.word_order else "<", ">" if point.word_order == "big" else "<"
+    return point.byte_order != point.word_order, ">" if point.word_order == "big" else "<"
+
+
+def _swap(data: bytes) -> bytes:
+    """Return registers with the two bytes of each exchanged."""
+    swapped = bytearray(data)
+    swapped[::2], swapped[1::2] = data[1::2], data[::2]
+    return bytes(swapped)
+
+
+def _bit(block: ReadBlock, point: Point) -> tuple[int, int]:
+    """Return the byte of a block in which a bool lies, and its mask there."""
+    place = point.address - block.address
+    if point.table in BIT_TABLES:
+        return place // 8, 1 << place % 8
+    high, low = _bit_mask(point).to_bytes(2, "big")
+    return 2 * place + (high == 0), high or low
 
 
 def _bit_mask(point: Point) -> int:
-    """Return the mask of a bool's bit: in its register as received, or the one bit of a bit table."""
-    if point.bit is None:
-        return 1
-    return 1 << (point.bit ^ 8 if point.byte_order == "little" else point.bit)
+    """Return the mask of a bool's bit in its register as received."""
+    bit = point.bit or 0
+    return 1 << (bit ^ 8 if point.byte_order == "little" else bit)
 
 
 def encode(point: Point, value: float) -> list[int]:
@@ -133,8 +146,9 @@ def encode(point: Point, value: float) -> list[int]:
     raw = (value - point.offset) / point.scale
     if not math.isfinite(raw):
         raise EncodeError(point, value, "a finite number")
-    words, number = _orders(point)
-    return list(Struct(f"{words}{point.width}H").unpack(_raw_bytes(point, value, raw, number)))
+    swapped, order = _order(point)
+    data = _raw_bytes(point, value, raw, order)
+    return list(Struct(f">{point.width}H").unpack(_swap(data) if swapped else data))
 
 
 def _raw_bytes(point: Point, value: float, raw: float, order: str) -> bytes:
@@ -170,15 +184,15 @@ class DeviceReader:
         """Return the points that block brings: the ones to call BAD when it fails."""
         return self._decoders[block_index].names
 
-    def decode(self, block_index: int, values: Sequence[int], at_s: float) -> dict[str, Reading]:
-        """Return the readings of a block by point name, from all its registers (or bits), received at `at_s`."""
-        readings: dict[str, Reading] = {}
-        self.decode_into(readings, block_index, values, at_s)
-        return readings
+    def decode_into(self, readings: dict[str, Reading], block_index: int, data: bytes, at_s: float) -> None:
+        """Put the readings of a block, as a link read it at `at_s`, under the names of their points."""
+        self._decoders[block_index].decode_into(readings, data, at_s)
 
-    def decode_into(self, readings: dict[str, Reading], block_index: int, values: Sequence[int], at_s: float) -> None:
-        """Do the same into `readings`, where a scan gathers those of many blocks."""
-        self._decoders[block_index].decode_into(readings, values, at_s)
+    def decode(self, block_index: int, registers: Sequence[int], at_s: float) -> dict[str, Reading]:
+        """Return the readings of a block by point name, from its registers as numbers."""
+        readings: dict[str, Reading] = {}
+        self.decode_into(readings, block_index, Struct(f">{len(registers)}H").pack(*registers), at_s)
+        return readings
 
 
 def _holds(block: ReadBlock, point: Point) -> bool:

@@ -7,11 +7,10 @@ value that was spoilt before it was framed, or on Modbus TCP, which has no check
 """
 
 from enum import Enum
-from struct import Struct
 from typing import Final, Protocol
 
 from pymodbus.framer import FramerRTU
-from pymodbus.pdu.register_message import ReadHoldingRegistersResponse
+from pymodbus.pdu import ModbusPDU
 
 _READS: Final = frozenset({1, 2, 3, 4})
 _WRITES: Final = frozenset({5, 6, 15, 16})
@@ -199,22 +198,19 @@ def _hex(data: bytes) -> str:
     return text if len(data) <= _SHOWN else f"{text} and {len(data) - _SHOWN} more"
 
 
-_REGISTERS: Final = {2 * count: Struct(f">{count}H") for count in range(1, 126)}
-"""By their byte count. Modbus Application Protocol V1.1b3, 6.3: 125 of them at most."""
+class ReadReply(ModbusPDU):
+    """A reply to a read that has passed, as it came. pymodbus's own take their values apart one by one."""
 
-
-class HoldingRegisters(ReadHoldingRegistersResponse):
-    """A reply that has passed. pymodbus's own takes its registers apart, and shows them to a log, one by one."""
+    rtu_byte_count_pos = 2
+    data = b""
 
     def decode(self, data: bytes) -> None:
-        """Take the registers from a PDU without its function; the gate has held the byte count to the request."""
-        self.registers = _REGISTERS[data[0]].unpack_from(data, 1)
+        """Keep the values; the gate has held the byte count before them to the request."""
+        self.data = data[1:]
 
     def __str__(self) -> str:
         return type(self).__name__
 
 
-class InputRegisters(HoldingRegisters):
-    """The same of the other table."""
-
-    function_code = 4
+READ_REPLIES: Final = tuple(type(f"ReadReply{code}", (ReadReply,), {"function_code": code}) for code in sorted(_READS))
+"""That class for each of the functions."""

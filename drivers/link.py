@@ -13,17 +13,17 @@ from collections import defaultdict
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, cast
 
 from pymodbus.client.base import ModbusBaseClient
 from pymodbus.exceptions import ConnectionException, ModbusIOException
 from pymodbus.pdu import ModbusPDU
 from pymodbus.pdu.mei_message import ReadDeviceInformationResponse
 
-from drivers.gate import RTU, Gate, HoldingRegisters, InputRegisters
+from drivers.gate import READ_REPLIES, RTU, Gate, ReadReply
 from drivers.health import DeviceHealth, Failure, Health, Tally
 from drivers.line import Line
-from drivers.profile import BIT_TABLES, ReadBlock, Table
+from drivers.profile import ReadBlock, Table
 from drivers.reading import WriteResult
 
 # pymodbus adds its last twenty packets to every error it logs; every failure is returned and counted here instead.
@@ -68,8 +68,9 @@ _NO_DEVICE = 11
 class ReadOk(NamedTuple):
     """What a block read brought."""
 
-    values: tuple[int, ...]
-    """Exactly as many registers, 0 to 65535, or bits, 0 or 1, as the block has."""
+    values: bytes
+    """As they came: two bytes, the high one first, for each register of the block, or its bits, eight to a byte from
+    the lowest on."""
     at_s: float
     """When they were received, in seconds of the clock that the link was handed."""
 
@@ -136,11 +137,7 @@ class Link:
         """Return the values of `block` of device `unit`."""
         read = _READ[block.table]
         reply = await self._request(unit, lambda client: read(client, block.address, count=block.count, device_id=unit))
-        if isinstance(reply, ReadFailed):
-            return reply
-        # A bit reply is padded to whole bytes.
-        values = reply.bits[: block.count] if block.table in BIT_TABLES else reply.registers
-        return ReadOk(tuple(values), self._now())
+        return reply if isinstance(reply, ReadFailed) else ReadOk(cast(ReadReply, reply).data, self._now())
 
     async def write_bits(
         self, unit: int, address: int, values: Sequence[int], *, urgent: bool = False, single: bool = False
@@ -262,7 +259,7 @@ class Link:
         # A new client and gate for each connection: what an old socket still has to say reaches nobody.
         gate = self._gate
         self._client = self._line.client(self.name, self._timeout_s, gate)
-        for reply in (HoldingRegisters, InputRegisters):
+        for reply in READ_REPLIES:
             self._client.register(reply)
         try:
             connected = await self._client.connect()

@@ -6,7 +6,7 @@ Modbus libraries); integers are two's complement, written out by hand.
 
 import math
 import struct
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import pytest
@@ -29,6 +29,15 @@ from drivers.reading import Quality, Reading
 
 def _point(form: Form, *, scale: float = 1.0, offset: float = 0.0, word: str = "big", byte: str = "big") -> Point:
     return Point("p", Table.HOLDING, 0, form, scale=scale, offset=offset, word_order=word, byte_order=byte)
+
+
+def _data(registers: Sequence[int]) -> bytes:
+    return b"".join(register.to_bytes(2, "big") for register in registers)
+
+
+def _decoded(point: Point, registers: Sequence[int], at_s: float) -> Reading:
+    """Return what a point reads from its registers, written as numbers."""
+    return decode(point, _data(registers), at_s)
 
 
 _BIG: list[tuple[Form, float, list[int]]] = [
@@ -69,7 +78,7 @@ def test_golden_registers(form: Form, value: float, registers: list[int], word: 
     laid = registers if word == "big" else registers[::-1]
     laid = laid if byte == "big" else [_swapped(register) for register in laid]
     point = _point(form, word=word, byte=byte)
-    reading = decode(point, laid, 7.5)
+    reading = _decoded(point, laid, 7.5)
     assert reading.value == pytest.approx(value, rel=1e-7)
     assert (reading.quality, reading.at_s) == (Quality.GOOD, 7.5)
     assert encode(point, value) == laid or value > 2.0**53
@@ -86,20 +95,20 @@ def test_golden_registers(form: Form, value: float, registers: list[int], word: 
 )
 def test_the_four_orders_of_123_456_in_full(word: str, byte: str, registers: list[int]) -> None:
     """The four layouts of one float, each written out by hand, so that no helper of the test can be wrong with us."""
-    assert decode(_point(Form.F32, word=word, byte=byte), registers, 0.0).value == pytest.approx(123.456, rel=1e-7)
+    assert _decoded(_point(Form.F32, word=word, byte=byte), registers, 0.0).value == pytest.approx(123.456, rel=1e-7)
 
 
 def test_a_wrong_order_is_not_hidden() -> None:
     """50.0 reads 2.38e-41 with its words swapped and 198656 with its bytes swapped: nothing is put right in secret."""
     fifty = [0x4248, 0x0000]
-    assert decode(_point(Form.F32, word="little"), fifty, 0.0).value == pytest.approx(2.38e-41, rel=0.01)
-    assert decode(_point(Form.F32, byte="little"), fifty, 0.0).value == 198656.0
+    assert _decoded(_point(Form.F32, word="little"), fifty, 0.0).value == pytest.approx(2.38e-41, rel=0.01)
+    assert _decoded(_point(Form.F32, byte="little"), fifty, 0.0).value == 198656.0
 
 
 def test_scale_and_offset() -> None:
     """Value = raw x scale + offset: 12 000 uA is 12 mA; 0x00FA tenths less 40 is -15."""
-    assert decode(_point(Form.U16, scale=0.001), [12000], 0.0).value == pytest.approx(12.0)
-    assert decode(_point(Form.I16, scale=0.1, offset=-40.0), [0x00FA], 0.0).value == pytest.approx(-15.0)
+    assert _decoded(_point(Form.U16, scale=0.001), [12000], 0.0).value == pytest.approx(12.0)
+    assert _decoded(_point(Form.I16, scale=0.1, offset=-40.0), [0x00FA], 0.0).value == pytest.approx(-15.0)
     assert encode(_point(Form.U16, scale=0.0001), 0.5) == [5000]
     assert encode(_point(Form.I16, scale=0.1, offset=-40.0), -15.0) == [0x00FA]
 
@@ -107,13 +116,13 @@ def test_scale_and_offset() -> None:
 def test_bools() -> None:
     """A bool is one bit: of a bit table, or of a register, bit 0 the least significant."""
     coil = Point("p", Table.COIL, 0, Form.BOOL)
-    assert decode(coil, [1], 0.0) == Reading(1.0, Quality.GOOD, 0.0)
-    assert decode(coil, [False], 0.0) == Reading(0.0, Quality.GOOD, 0.0)
-    assert decode(replace(coil, byte_order="little"), [1], 0.0).value == 1.0
+    assert decode(coil, b"\x01", 0.0) == Reading(1.0, Quality.GOOD, 0.0)
+    assert decode(coil, b"\xfe", 0.0) == Reading(0.0, Quality.GOOD, 0.0)
+    assert decode(replace(coil, byte_order="little"), b"\x01", 0.0).value == 1.0
     third = Point("p", Table.HOLDING, 0, Form.BOOL, bit=2)
-    assert [decode(third, [word], 0.0).value for word in (0x0004, 0xFFFB, 0xFFFF)] == [1.0, 0.0, 1.0]
+    assert [_decoded(third, [word], 0.0).value for word in (0x0004, 0xFFFB, 0xFFFF)] == [1.0, 0.0, 1.0]
     swapped = Point("p", Table.HOLDING, 0, Form.BOOL, bit=2, byte_order="little")
-    assert [decode(swapped, [word], 0.0).value for word in (0x0004, 0x0400)] == [0.0, 1.0]
+    assert [_decoded(swapped, [word], 0.0).value for word in (0x0004, 0x0400)] == [0.0, 1.0]
     assert (encode(coil, 1.0), encode(coil, False), encode(third, 1.0), encode(swapped, 1.0)) == (
         [1],
         [0],
@@ -139,13 +148,13 @@ def _is_bad(reading: Reading) -> bool:
 )
 def test_nan_and_inf_are_bad(form: Form, registers: list[int]) -> None:
     """IEEE 754's NaN and infinities never travel on as a value."""
-    assert _is_bad(decode(_point(form), registers, 0.0))
+    assert _is_bad(_decoded(_point(form), registers, 0.0))
 
 
 def test_minus_zero_and_the_smallest_float_are_numbers() -> None:
     """IEEE 754's -0 and subnormals are values that a filter on its way to zero really gives."""
-    assert decode(_point(Form.F32), [0x8000, 0x0000], 0.0) == Reading(0.0, Quality.GOOD, 0.0)
-    assert decode(_point(Form.F32), [0x0000, 0x0001], 0.0) == Reading(2.0**-149, Quality.GOOD, 0.0)
+    assert _decoded(_point(Form.F32), [0x8000, 0x0000], 0.0) == Reading(0.0, Quality.GOOD, 0.0)
+    assert _decoded(_point(Form.F32), [0x0000, 0x0001], 0.0) == Reading(2.0**-149, Quality.GOOD, 0.0)
 
 
 @pytest.mark.parametrize("byte", ["big", "little"])
@@ -153,11 +162,11 @@ def test_a_sentinel_is_bad(byte: str) -> None:
     """A raw value by which the device says that it has none is BAD, before any scale."""
     unsigned = Point("p", Table.INPUT, 0, Form.U16, scale=0.1, sentinels=(0x7FFF, 0xFF00), byte_order=byte)
     told = 0xFF00 if byte == "big" else 0x00FF
-    assert _is_bad(decode(unsigned, [told], 0.0))
-    assert decode(unsigned, [0x0101], 0.0).value == pytest.approx(25.7)
+    assert _is_bad(_decoded(unsigned, [told], 0.0))
+    assert _decoded(unsigned, [0x0101], 0.0).value == pytest.approx(25.7)
     signed = Point("p", Table.INPUT, 0, Form.I16, sentinels=(-32768,))
-    assert _is_bad(decode(signed, [0x8000], 0.0))
-    assert decode(signed, [0x8001], 0.0).quality is Quality.GOOD
+    assert _is_bad(_decoded(signed, [0x8000], 0.0))
+    assert _decoded(signed, [0x8001], 0.0).quality is Quality.GOOD
 
 
 @pytest.mark.parametrize(
@@ -175,7 +184,7 @@ def test_a_sentinel_is_bad(byte: str) -> None:
 )
 def test_a_broken_loop_is_bad(microamperes: int, good: bool) -> None:
     """Below 3.6 mA and above 21 mA the loop is broken (NAMUR NE 43, value from memory)."""
-    reading = decode(load_profiles()["signal_block"].points["ai1"], [microamperes], 0.0)
+    reading = _decoded(load_profiles()["signal_block"].points["ai1"], [microamperes], 0.0)
     assert reading.quality is Quality.GOOD if good else _is_bad(reading)
 
 
@@ -219,7 +228,7 @@ def test_a_written_value_is_carried_or_refused(form: Form, value: float, scale: 
         registers = encode(point, value)
     except EncodeError:
         return
-    meant = decode(point, registers, 0.0).value
+    meant = _decoded(point, registers, 0.0).value
     assert meant == pytest.approx(value, abs=0.51 * abs(scale), rel=1e-12)
 
 
@@ -232,7 +241,7 @@ def _by_hand(point: Point, block: list[int]) -> Reading:
         return Reading(float(registers[0] >> (point.bit or 0) & 1), Quality.GOOD, 0.0)
     if point.word_order == "little":
         registers.reverse()
-    raw = b"".join(register.to_bytes(2, "big") for register in registers)
+    raw = _data(registers)
     if point.form in RAW_RANGE:
         number: float = int.from_bytes(raw, "big", signed=point.form.value.startswith("i"))
     else:
@@ -269,7 +278,8 @@ def test_a_block_is_read_as_its_points_are_one_by_one(points: list[Point], value
     named = {f"p{n}": replace(point, name=f"p{n}") for n, point in enumerate(points)}
     reader = DeviceReader(Profile("any", "anything", named, 125, 2000, 124), 1, named)
     (block,) = reader.blocks
-    seen = reader.decode(0, values[block.address : block.address + block.count], 0.0)
+    seen: dict[str, Reading] = {}
+    reader.decode_into(seen, 0, _data(values[block.address : block.address + block.count]), 0.0)
     assert seen.keys() == set(reader.names(0)) == named.keys()
     for name, reading in seen.items():
         meant = _by_hand(named[name], values)
@@ -325,10 +335,19 @@ def test_golden_frames_of_the_packaged_profiles(name: str, frame: str, meant: Ma
     reader = DeviceReader(profile, 1, inputs)
     raw = bytes.fromhex(frame)
     assert [block.count for block in reader.blocks] == [len(raw) // 2]
-    readings = reader.decode(0, [raw[i] << 8 | raw[i + 1] for i in range(0, len(raw), 2)], 3.25)
+    readings: dict[str, Reading] = {}
+    reader.decode_into(readings, 0, raw, 3.25)
     assert set(readings) == set(reader.names(0)) == set(inputs)
     assert {key: readings[key].value for key in meant} == pytest.approx(dict(meant), rel=1e-7)
     assert all(reading.quality is Quality.GOOD and reading.at_s == 3.25 for reading in readings.values())
+
+
+def test_bits_of_a_bit_table() -> None:
+    """Eight to a byte, the first in the lowest bit (Modbus Application Protocol V1.1b3, 6.1: CD 6B is 20 to 35)."""
+    coils = {f"coil{n}": Point(f"coil{n}", Table.COIL, n, Form.BOOL) for n in range(20, 36)}
+    readings: dict[str, Reading] = {}
+    DeviceReader(Profile("any", "anything", coils, 125, 2000, 0), 1, coils).decode_into(readings, 0, b"\xcd\x6b", 0.0)
+    assert [readings[name].value for name in coils] == [float(bit) for bit in "1011001111010110"]
 
 
 def test_a_reader_keeps_blocks_apart() -> None:
@@ -403,4 +422,4 @@ def test_what_could_have_moved_is_counted_over_any_rollover(bits: int, data: st.
 def test_a_float32_total_stands_still_at_16_777_216() -> None:
     """IEEE 754 single precision has no 2**24 + 1, so a counter of that form is refused in profiles."""
     point = _point(Form.F32)
-    assert decode(point, encode(point, 16_777_216.0), 0.0) == decode(point, encode(point, 16_777_217.0), 0.0)
+    assert _decoded(point, encode(point, 16_777_216.0), 0.0) == _decoded(point, encode(point, 16_777_217.0), 0.0)

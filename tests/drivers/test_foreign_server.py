@@ -99,7 +99,9 @@ async def _read(link: Link, unit: int, profile: Profile) -> dict[str, Reading]:
     assert len(reader.blocks) == 1
     result = await link.read(unit, reader.blocks[0])
     assert isinstance(result, ReadOk)
-    return reader.decode(0, result.values, result.at_s)
+    readings: dict[str, Reading] = {}
+    reader.decode_into(readings, 0, result.values, result.at_s)
+    return readings
 
 
 @pytest.mark.parametrize("table", ["input", "holding"])

@@ -86,10 +86,10 @@ async def _plant(refuse: ExcCodes | None = None, at: int = 0) -> AsyncIterator[t
 async def test_every_table_is_read() -> None:
     """Each table has its own function code; bits come without their padding."""
     async with _plant() as (_, port), _link(port) as link:
-        assert await link.read(1, _BLOCK) == ReadOk((0x42F6, 0xE979), _NOW_S)
-        assert await link.read(1, ReadBlock(Table.HOLDING, 2, 3)) == ReadOk((7, 7, 7), _NOW_S)
-        assert await link.read(1, ReadBlock(Table.DISCRETE, 0, 5)) == ReadOk((True, False, True, False, False), _NOW_S)
-        assert await link.read(1, ReadBlock(Table.COIL, 0, 9)) == ReadOk((False,) * 9, _NOW_S)
+        assert await link.read(1, _BLOCK) == ReadOk(b"\x42\xf6\xe9\x79", _NOW_S)
+        assert await link.read(1, ReadBlock(Table.HOLDING, 2, 3)) == ReadOk(b"\x00\x07" * 3, _NOW_S)
+        assert await link.read(1, ReadBlock(Table.DISCRETE, 0, 5)) == ReadOk(b"\x05", _NOW_S)
+        assert await link.read(1, ReadBlock(Table.COIL, 0, 9)) == ReadOk(bytes(2), _NOW_S)
         health = link.health
     assert (health.requests, health.ok, health.consecutive_failures, health.connected) == (4, 4, 0, True)
     assert not link.health.connected
@@ -134,7 +134,7 @@ async def test_requests_of_many_tasks_take_their_turn() -> None:
     """One bus has one request in flight, whoever asks."""
     async with _plant() as (_, port), _link(port) as link:
         replies = await asyncio.gather(*(link.read(1, ReadBlock(Table.INPUT, 0, n)) for n in (1, 2, 3) * 10))
-    assert [len(reply.values) for reply in replies if isinstance(reply, ReadOk)] == [1, 2, 3] * 10
+    assert [len(reply.values) for reply in replies if isinstance(reply, ReadOk)] == [2, 4, 6] * 10
 
 
 async def test_a_device_that_comes_back_is_found_again() -> None:
@@ -258,7 +258,7 @@ async def test_a_wrong_answer_is_never_a_value(name: str) -> None:
         assert health.last_failure.startswith(failed.reason.value)
         rogue.answer = lambda request: [(0.0, _good(request))]
         _forget_pause(link)
-        assert await link.read(1, _BLOCK) == ReadOk((0x42F6, 0xE979), _NOW_S)
+        assert await link.read(1, _BLOCK) == ReadOk(b"\x42\xf6\xe9\x79", _NOW_S)
         assert (rogue.connections, link.health.consecutive_failures) == (2, 0)
 
 
@@ -410,7 +410,7 @@ async def test_an_answer_in_pieces_is_an_answer() -> None:
         _Rogue(lambda r: [(0.001, bytes((byte,))) for byte in _good(r)]) as rogue,
         _link(rogue.port) as link,
     ):
-        assert await link.read(1, _BLOCK) == ReadOk((0x42F6, 0xE979), _NOW_S)
+        assert await link.read(1, _BLOCK) == ReadOk(b"\x42\xf6\xe9\x79", _NOW_S)
 
 
 async def test_a_late_answer_never_meets_a_later_request() -> None:
@@ -424,7 +424,7 @@ async def test_a_late_answer_never_meets_a_later_request() -> None:
     async with _Rogue(answer) as rogue, _link(rogue.port, _TIMEOUT_S) as link:
         assert isinstance(await link.read(1, _BLOCK), ReadFailed)
         _forget_pause(link)
-        assert await link.read(1, _BLOCK) == ReadOk((1, 2), _NOW_S)
+        assert await link.read(1, _BLOCK) == ReadOk(b"\x00\x01\x00\x02", _NOW_S)
 
 
 async def test_a_cancelled_request_leaves_no_answer_behind() -> None:
@@ -438,7 +438,7 @@ async def test_a_cancelled_request_leaves_no_answer_behind() -> None:
         with pytest.raises(TimeoutError):
             async with asyncio.timeout(0.02):
                 await link.read(1, _BLOCK)
-        assert await link.read(1, _BLOCK) == ReadOk((1, 2), _NOW_S)
+        assert await link.read(1, _BLOCK) == ReadOk(b"\x00\x01\x00\x02", _NOW_S)
         assert rogue.connections == 2
 
 
@@ -606,13 +606,6 @@ def _spoilt(frame: bytes, dice: random.Random) -> bytes:
     return bytes(raw)
 
 
-def _values(block: ReadBlock, reply: bytes) -> list[int]:
-    """Return the values of a right reply, taken apart by hand."""
-    if block.table is Table.INPUT:
-        return [reply[i] << 8 | reply[i + 1] for i in range(9, 9 + 2 * block.count, 2)]
-    return [reply[9 + n // 8] >> n % 8 & 1 for n in range(block.count)]
-
-
 async def test_no_wrong_frame_is_ever_accepted() -> None:
     """Four thousand spoilt replies: what is accepted is exactly what a check from the protocol's tables accepts."""
     dice = random.Random(20240229)
@@ -633,7 +626,7 @@ async def test_no_wrong_frame_is_ever_accepted() -> None:
                 result = await link.read(9, block)
                 right = _is_right(*sent[-1])
                 assert isinstance(result, ReadOk) == right, sent[-1]
-                assert not isinstance(result, ReadOk) or list(result.values) == _values(block, sent[-1][1])
+                assert not isinstance(result, ReadOk) or result.values == sent[-1][1][9:]
             else:
                 write = link.write_bits if turn % 4 == 2 else link.write_registers
                 written = await write(9, 3, [1, 0, 1])

@@ -195,7 +195,7 @@ async def test_golden_frames(name: str, golden: _Golden) -> None:
         for index, block in enumerate(reader.blocks):
             reply = await link.read(_UNIT, block)
             assert isinstance(reply, ReadOk)
-            readings |= reader.decode(index, reply.values, reply.at_s)
+            reader.decode_into(readings, index, reply.values, reply.at_s)
         assert devices.requests == list(replies)
         writer = DeviceWriter(profile, _UNIT, golden.values)
         for index, write in enumerate(writer.blocks):

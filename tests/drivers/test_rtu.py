@@ -65,8 +65,8 @@ def _forget_pauses(link: Link) -> None:
         tally.rest.until_s = 0.0
 
 
-def _values(unit: int, block: ReadBlock) -> tuple[int, ...]:
-    return tuple(register(unit, block.address + place) for place in range(block.count))
+def _values(unit: int, block: ReadBlock) -> bytes:
+    return b"".join(register(unit, block.address + place).to_bytes(2, "big") for place in range(block.count))
 
 
 # Request, reply, and what they mean: a worked example of each function code that has gone round the trade's tutorials
@@ -76,19 +76,19 @@ _WORKED: list[tuple[str, str, Callable[[Link], Any], Any]] = [
         "11 03 00 6B 00 03 76 87",
         "11 03 06 AE 41 56 52 43 40 49 AD",
         lambda link: link.read(0x11, ReadBlock(Table.HOLDING, 0x6B, 3)),
-        ReadOk((0xAE41, 0x5652, 0x4340), _NOW_S),
+        ReadOk(b"\xae\x41\x56\x52\x43\x40", _NOW_S),
     ),
     (
         "11 04 00 08 00 01 B2 98",
         "11 04 02 00 0A F8 F4",
         lambda link: link.read(0x11, ReadBlock(Table.INPUT, 8, 1)),
-        ReadOk((10,), _NOW_S),
+        ReadOk(b"\x00\x0a", _NOW_S),
     ),
     (
         "11 02 00 C4 00 16 BA A9",
         "11 02 03 AC DB 35 20 18",
         lambda link: link.read(0x11, ReadBlock(Table.DISCRETE, 0xC4, 22)),
-        ReadOk(tuple(c == "1" for c in "0011010111011011101011"), _NOW_S),
+        ReadOk(b"\xac\xdb\x35", _NOW_S),
     ),
     (
         "11 05 00 AC FF 00 4E 8B",

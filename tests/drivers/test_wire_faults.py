@@ -69,12 +69,12 @@ class _Device:
         return None
 
     @staticmethod
-    def shown(table: Table, access: int) -> list[int]:
+    def shown(table: Table, access: int) -> bytes:
         """Return the values that one access was shown."""
         first = access * _STEP & 0xFFFF
         if table in BIT_TABLES:
-            return [first >> (_ADDRESS + place) & 1 for place in range(_COUNT)]
-        return [first + _ADDRESS + place for place in range(_COUNT)]
+            return bytes((first >> _ADDRESS & (1 << _COUNT) - 1,))
+        return b"".join((first + _ADDRESS + place).to_bytes(2, "big") for place in range(_COUNT))
 
 
 @asynccontextmanager
@@ -132,7 +132,7 @@ def _reads(table: Table) -> _Ask:
         assert isinstance(result, ReadOk)
         # A request that was given up may still reach the device while this one waits.
         fresh = [device.shown(table, access) for access in range(before + 1, device.accesses + 1)]
-        assert [int(value) for value in result.values] in fresh, "the values are not what this request was answered"
+        assert result.values in fresh, "the values are not what this request was answered"
         return True
 
     return ask
