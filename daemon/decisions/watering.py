@@ -1,24 +1,11 @@
-"""What people decide, one frozen model each: shifts, stock, programs, blocks. The ledger keeps each, dated.
-
-A decision is a kind, a key and a body; the body is one of these models as JSON. What is bolted down is in `site`.
-"""
+"""Who is watered when, and with what: shifts, programs, and the state of each block."""
 
 from datetime import date
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field, model_validator
 
-Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=24)]
-Nutrient = Annotated[str, Field(pattern=r"^(N|P|K|Ca|Mg|S|Cl|Na|B|Fe|Mn|Zn|Cu|Mo)$")]
-"""Elemental, never the oxide: a label's oxide is converted where it is entered."""
-Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
-
-
-class Decision(BaseModel):
-    """Base of every decision: frozen, and strict about its keys."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, use_attribute_docstrings=True)
-    kind: ClassVar[str]
+from daemon.decisions.base import Decision, Name, Nutrient, Part, Positive, Text
 
 
 class Shift(Decision):
@@ -28,32 +15,47 @@ class Shift(Decision):
     blocks: Annotated[tuple[Name, ...], Field(strict=False, min_length=1)]
 
 
-class Stock(Decision):
-    """What is in a tank now: one batch of stock solution."""
-
-    kind: ClassVar[str] = "stock"
-    tank: Name
-    batch: str = Field(min_length=1, max_length=40)
-    product: str = Field(min_length=1, max_length=80)
-    nutrients_g_l: dict[Nutrient, Positive] = Field(min_length=1)
-    product_g_l: Positive
-    ec_ms_cm_per_g_l: Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
-    """Rise of the line's EC at 25 °C for each gram of product in a litre; 0 where EC cannot see the product."""
-    strength_accuracy_pct: Positive
-    """k = 2 of the strength, from the weighing and the filling of the tank."""
+PRESCRIBED = (
+    "recommendation",
+    "dose_kg_ha",
+    "dose_g_plant",
+    "product_l_ha",
+    "stock_l_m3",
+    "nutrient_g_m3",
+    "line_ec_ms_cm",
+)
+"""The ways to say how much; each injection has exactly one."""
 
 
-class Injection(BaseModel):
-    """One stock of a program."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, use_attribute_docstrings=True)
+class Injection(Part):
+    """One stock of a program, and how much of it: a quantity, a concentration, or as a recommendation says."""
 
     stock: Name
     nutrient: Nutrient
-    dose_kg_ha: Positive
-    """Mean dose of `nutrient` over the shift's area in use."""
+    """What the dose counts, and by what it is judged."""
     inject_m3: Positive
     """Water during which the stock is spread out."""
+    recommendation: Name | None = None
+    """The dose that this recommendation makes due: its stage's share, other sources, and what is made up."""
+    dose_kg_ha: Positive | None = None
+    """Mean dose of `nutrient` over the shift's area in use."""
+    dose_g_plant: Positive | None = None
+    """Of `nutrient`; needs the crop cycle's plants to the hectare."""
+    product_l_ha: Positive | None = None
+    """Litres of the stock's one liquid product."""
+    stock_l_m3: Positive | None = None
+    """Litres of stock to each m3 of water of INJECT."""
+    nutrient_g_m3: Positive | None = None
+    """Grams of `nutrient` in each m3 of water of INJECT."""
+    line_ec_ms_cm: Positive | None = None
+    """EC at 25 °C that the line is to have, the water's own included; needs the program's `source`."""
+
+    @model_validator(mode="after")
+    def _one_dose(self) -> Self:
+        given = [name for name in PRESCRIBED if getattr(self, name) is not None]
+        if len(given) != 1:
+            raise ValueError(f"got {' and '.join(given) or 'no dose'}; expected one of {', '.join(PRESCRIBED)}")
+        return self
 
 
 class Program(Decision):
@@ -66,6 +68,8 @@ class Program(Decision):
     injections: Annotated[tuple[Injection, ...], Field(strict=False)] = ()
     order: Literal["together", "in_turn"]
     """Channels all at once, or one after the other with a transit of clear water between them."""
+    source: Name | None = None
+    """The water analysis that holds for it: what falls out in the line, and the nitrate that the water brings."""
 
 
 class BlockState(Decision):
@@ -76,7 +80,4 @@ class BlockState(Decision):
     """Area in use; without it all of the block's."""
     closed_until: Annotated[date, Field(strict=False)] | None = None
     """First day on which it is watered again."""
-    why: str = Field(min_length=1, max_length=200)
-
-
-KINDS: dict[str, type[Decision]] = {model.kind: model for model in (Shift, Stock, Program, BlockState)}
+    why: Text

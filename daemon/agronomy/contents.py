@@ -1,0 +1,36 @@
+"""What is in a tank at some moment: the answer that the tank's log gives, and planning rests on."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """The solution in one tank, well stirred."""
+
+    tank: str
+    stock: str
+    """Key of the stock solution that it is."""
+    batch: str
+    """Key of the newest filling."""
+    since: datetime
+    """Moment of the newest entry of the log."""
+    litres: float
+    """Right after the newest entry of the log; what was drawn since is not taken off."""
+    products_g_l: Mapping[str, float]
+    nutrients_g_l: Mapping[str, float]
+    nitrogen_g_l: Mapping[str, float]
+    """By form: nitrate, ammonium, urea."""
+    product_g_l: float
+    """All products together."""
+    ec_ms_cm_per_g_l: float
+    """Rise of the line's EC at 25 °C for each gram of product in a litre, in the water that is used; 0 where EC cannot
+    see it."""
+    products_ec_ms_cm_per_g_l: float | None
+    """The same by the products alone, each in pure water: what a bucket test is judged by. None where the water decides:
+    acids and alkalis react with its bicarbonate."""
+    ec_from: str
+    """bucket_test, or products."""
+    strength_accuracy_pct: float
+    """k = 2 of the strength."""

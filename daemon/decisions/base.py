@@ -1,0 +1,40 @@
+"""What every decision is made of: the frozen base, names, nutrients and numbers with their ranges.
+
+A decision is a kind, a key and a body; the body is one of the models beside this file, as JSON. The ledger keeps each
+version, dated. What is bolted down is in `site`.
+"""
+
+from collections.abc import Mapping
+from datetime import date, datetime
+from typing import Annotated, ClassVar
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+
+Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=40)]
+NUTRIENTS = ("N", "P", "K", "Ca", "Mg", "S", "Cl", "Na", "B", "Fe", "Mn", "Zn", "Cu", "Mo")
+Nutrient = Annotated[str, Field(pattern=rf"^({'|'.join(NUTRIENTS)})$")]
+"""Elemental, never the oxide: a label's oxide is converted where it is entered."""
+Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
+Share = Annotated[float, Field(ge=0.0, le=1.0, allow_inf_nan=False)]
+Celsius = Annotated[float, Field(ge=-5.0, le=60.0, allow_inf_nan=False)]
+Text = Annotated[str, Field(min_length=1, max_length=200)]
+Day = Annotated[date, Field(strict=False)]
+Instant = Annotated[datetime, AwareDatetime, Field(strict=False)]
+"""With its zone or offset: two o'clock comes twice in a year."""
+
+
+class Part(BaseModel):
+    """Base of a part of a decision: frozen, and strict about its keys."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, use_attribute_docstrings=True)
+
+
+class Decision(Part):
+    """Base of every decision."""
+
+    kind: ClassVar[str]
+
+
+Decisions = Mapping[tuple[str, str], Decision]
+"""The newest version of each decision by (kind, key)."""
