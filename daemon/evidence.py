@@ -82,6 +82,33 @@ class Dose:
 
 
 @dataclass(frozen=True, slots=True)
+class DoseRestated:
+    """A dose as it is stated anew, since what was in the tank was corrected. The `Dose` stays; the newest row holds."""
+
+    run: str
+    block: str
+    channel: str
+    nutrient: str
+    """Perhaps one that no `Dose` of the run had; one that was not in the tank after all is stated as nothing."""
+    estimate: str
+    """Which `Dose` it restates: METER or TANK. What EC says does not rest on the tank's litres."""
+    basis: str
+    """As the `Dose` had it."""
+    planned_mg: int
+    """As it was planned at the time."""
+    injected_mg: int
+    delivered_mg: int
+    in_lines_mg: int
+    lost_mg: int
+    u_injected_mg: int
+    u_delivered_mg: int
+    mix: str
+    """Key of the mix that was corrected, or entered late."""
+    why: str
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
 class FlushOwed:
     """Stock is in the pipes of `segment` and must be flushed out. Bars the next injection into it until then."""
 
@@ -170,6 +197,7 @@ Evidence = (
     | InjectionIntent
     | Checkpoint
     | Dose
+    | DoseRestated
     | FlushOwed
     | FlushCleared
     | AlarmRaised

@@ -4,7 +4,9 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Any
 
-PROTOCOL = 2
+PROTOCOL = 3
+RECORD = "record"
+"""What the record has for the verb of a record command."""
 
 
 class Verb(Enum):

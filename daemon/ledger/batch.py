@@ -1,4 +1,4 @@
-"""Rows on their way into the ledger: from evidence to columns, and one batch with its seals into one transaction."""
+"""Rows on their way into the ledger: from evidence and decisions to columns, and sealed into a transaction."""
 
 import json
 from collections.abc import Mapping, Sequence
@@ -12,8 +12,9 @@ from sqlmodel import col
 from daemon.clock import UtcStamp
 from daemon.evidence import Event, Evidence
 from daemon.ledger.chain import GENESIS, seal_of
-from daemon.ledger.errors import LedgerRow
-from daemon.ledger.tables import FIELDS, SEALED, DecisionRow, Seal, named
+from daemon.ledger.errors import LedgerDone, LedgerRow, LedgerVersion
+from daemon.ledger.tables import FIELDS, SEALED, CommandAnsweredRow, DecisionRow, Seal, named
+from daemon.messages import RECORD
 
 REFUSED = "ledger_row_refused"
 """Code of the event that keeps what a table would not take."""
@@ -43,6 +44,29 @@ class Columns:
     values: Mapping[str, Value]
     refused: str = ""
     """Why this stands in for the row that was given; empty for the row itself."""
+    expected_version: int | None = None
+    """Of a decision: the version that is there already, 0 for none; None where it does not matter."""
+
+
+@dataclass(frozen=True, slots=True)
+class NewDecision:
+    """A decision to be recorded as one more version."""
+
+    kind: str
+    key: str
+    body: str
+    """As JSON."""
+    expected_version: int | None = None
+    """The version that is there already, 0 for none; None where it does not matter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """Rows that are stored together or not at all: one row of evidence, or what one record command brings."""
+
+    rows: tuple[Columns, ...]
+    command: str | None = None
+    """The record command's id, perhaps empty; None for evidence. A command with an id is done once."""
 
 
 def columns_of(row: Evidence, stamp: UtcStamp) -> Columns:
@@ -56,19 +80,36 @@ def columns_of(row: Evidence, stamp: UtcStamp) -> Columns:
     return stand_in(columns, wrong) if wrong else columns
 
 
-def decision_columns(kind: str, key: str, body_json: str, who: str, stamp: UtcStamp) -> Columns:
-    """Return a decision as columns; its version is found when it is committed.
+def record_unit(
+    decisions: Sequence[NewDecision], rows: Sequence[Evidence], who: str, stamp: UtcStamp, command: str
+) -> Unit:
+    """Return decisions, and the evidence that goes with them, as one unit; versions are found when it is committed.
 
-    Raises LedgerRow for an empty name and for a body that is not JSON.
+    Raises LedgerRow for an empty name, a body that is not JSON, and for evidence of wrong types.
     """
+    unit = Unit(
+        (*(_decision_columns(d, who, stamp) for d in decisions), *(columns_of(row, stamp) for row in rows)), command
+    )
+    refused = next((columns.refused for columns in unit.rows if columns.refused), "")
+    if refused:
+        raise LedgerRow(f"got a row that is none ({refused}), expected whole rows; nothing is recorded")
+    return unit
+
+
+def _decision_columns(decision: NewDecision, who: str, stamp: UtcStamp) -> Columns:
+    kind, key, body = decision.kind, decision.key, decision.body
     try:
-        json.loads(body_json)
+        json.loads(body)
     except ValueError as problem:
         raise LedgerRow(f"decision {kind} {key}: got a body that is not JSON ({problem}), expected JSON") from problem
     if not (kind and key and who):
         raise LedgerRow(f"got kind {kind!r}, key {key!r}, who {who!r}, expected none of them empty")
-    texts = _writable({"kind": kind, "key": key, "body": body_json, "who": who})
-    return Columns(DecisionRow.__tablename__, {"at_ms": stamp.ms, "trusted": stamp.trusted} | texts)
+    texts = _writable({"kind": kind, "key": key, "body": body, "who": who})
+    return Columns(
+        DecisionRow.__tablename__,
+        {"at_ms": stamp.ms, "trusted": stamp.trusted} | texts,
+        expected_version=decision.expected_version,
+    )
 
 
 def stand_in(columns: Columns, why: str) -> Columns:
@@ -90,8 +131,11 @@ def insert_sealed(connection: Connection, head: Head, batch: Sequence[Columns]) 
     """Seal a batch onto `head` and insert it in the transaction that runs.
 
     Returns the new head and, for each row, its version if it is a decision. Raises LedgerRow or
-    sqlalchemy.exc.IntegrityError when a row is none that its table takes.
+    sqlalchemy.exc.IntegrityError when a row is none that its table takes, LedgerVersion for a decision on another
+    version than is there.
     """
+    if not batch:
+        return head, []
     seals: list[dict[str, Value]] = []
     by_kind: dict[str, list[dict[str, Value]]] = {}
     versions: list[int | None] = []
@@ -100,8 +144,10 @@ def insert_sealed(connection: Connection, head: Head, batch: Sequence[Columns]) 
         content = dict(columns.values)
         if columns.kind == DecisionRow.__tablename__:
             name = (content["kind"], content["key"])
-            latest[name] = 1 + (latest[name] if name in latest else _latest_version(connection, *name))
-            content["version"] = latest[name]
+            before = latest[name] if name in latest else _latest_version(connection, *name)
+            if columns.expected_version not in (None, before):
+                raise _overtaken(connection, name, before, columns.expected_version)
+            latest[name] = content["version"] = before + 1
             versions.append(latest[name])
         else:
             versions.append(None)
@@ -114,11 +160,34 @@ def insert_sealed(connection: Connection, head: Head, batch: Sequence[Columns]) 
     return head, versions
 
 
+def done_before(connection: Connection, command: str) -> LedgerDone | None:
+    """Return what a record command of this id was answered when it was done; None for one that is new."""
+    answered = select(col(CommandAnsweredRow.reason)).where(
+        col(CommandAnsweredRow.command) == command, col(CommandAnsweredRow.verb) == RECORD
+    )
+    reason = connection.execute(answered.limit(1)).scalar_one_or_none()
+    return None if reason is None else LedgerDone(reason)
+
+
 def _latest_version(connection: Connection, kind: Value, key: Value) -> int:
     highest = select(func.max(col(DecisionRow.version))).where(
         col(DecisionRow.kind) == kind, col(DecisionRow.key) == key
     )
     return connection.execute(highest).scalar_one() or 0
+
+
+def _overtaken(connection: Connection, name: tuple[Value, Value], there: int, expected: int | None) -> LedgerVersion:
+    kind, key = name
+    found = connection.execute(
+        select(col(DecisionRow.who), col(DecisionRow.body)).where(
+            col(DecisionRow.kind) == kind, col(DecisionRow.key) == key, col(DecisionRow.version) == there
+        )
+    ).one_or_none()
+    got = f"version {there} by {found.who}: {found.body}" if found else "none yet"
+    return LedgerVersion(
+        f"decision {kind} {key}: got {got}; expected version {expected}. Look at it, then decide again: nothing is "
+        "recorded"
+    )
 
 
 def _writable(given: Mapping[str, Value]) -> dict[str, Value]:

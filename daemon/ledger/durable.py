@@ -17,9 +17,10 @@ from daemon.evidence import (
 )
 from daemon.ledger.reading import Stamped, evidence, reading
 from daemon.ledger.tables import named
+from daemon.messages import RECORD
 
 REMEMBERED = 1000
-"""Commands whose answers are remembered, so that one sent again is not done again."""
+"""Control commands whose answers are remembered, so that one sent again is not done again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +48,7 @@ class Durable:
     latched: tuple[Stamped[AlarmRaised], ...]
     """The newest latched row of each cause that no later row has cleared."""
     answered: tuple[Stamped[CommandAnswered], ...]
-    """The newest commands and what became of them, oldest first."""
+    """The newest control commands and what became of them, oldest first."""
 
 
 def open_state(path: Path) -> Durable:
@@ -58,7 +59,9 @@ def open_state(path: Path) -> Durable:
             RunStarted,
             f"WHERE NOT EXISTS (SELECT 1 FROM {named(RunEnded)} e WHERE e.run = t.run)",
         )
-        answered = evidence(connection, CommandAnswered, "ORDER BY t.seq DESC LIMIT ?", (REMEMBERED,))
+        answered = evidence(
+            connection, CommandAnswered, "WHERE t.verb <> ? ORDER BY t.seq DESC LIMIT ?", (RECORD, REMEMBERED)
+        )
         return Durable(
             _open_run(connection, unended[-1]) if unended else None,
             tuple(started.row.run for started in unended[:-1]),

@@ -60,6 +60,18 @@ class LedgerRow(LedgerError):
     code = "ledger.row"
 
 
+class LedgerVersion(LedgerError):
+    """Somebody else decided in the meantime: another version is there than was expected."""
+
+    code = "ledger.version"
+
+
+class LedgerDone(LedgerError):
+    """A record command has been done before; the message is what it was answered then."""
+
+    code = "ledger.done"
+
+
 def sqlite_code(problem: sqlite3.Error) -> int:
     """Return SQLite's primary result code of an error; the driver's own errors have none and count as SQLITE_ERROR."""
     return getattr(problem, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF

@@ -45,7 +45,10 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
     except sqlite3.DatabaseError as problem:
         damage = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
         if sqlite_code(problem) in damage:
-            raise LedgerDamaged(f"{path}: got a file that does not read as a ledger ({problem})") from problem
+            raise LedgerDamaged(
+                f"{path}: got a file that does not read as a ledger of this release ({problem}); "
+                "the daemon upgrades an older one when it starts"
+            ) from problem
         raise LedgerUnwritable(f"{path}: could not read the ledger ({problem}); see to the disk") from problem
 
 

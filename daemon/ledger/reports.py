@@ -12,7 +12,9 @@ from daemon.evidence import (
     AlarmCleared,
     AlarmRaised,
     Checkpoint,
+    CommandAnswered,
     Dose,
+    DoseRestated,
     InjectionIntent,
     PhaseEnded,
     RunEnded,
@@ -21,6 +23,7 @@ from daemon.evidence import (
 from daemon.ledger.chain import SealedRow, Verdict, verify
 from daemon.ledger.reading import Stamped, evidence, reading
 from daemon.ledger.tables import SEALED
+from daemon.messages import RECORD
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +36,8 @@ class RunReport:
     intents: tuple[Stamped[InjectionIntent], ...]
     checkpoints: tuple[Stamped[Checkpoint], ...]
     doses: tuple[Stamped[Dose], ...]
+    restated: tuple[Stamped[DoseRestated], ...]
+    """What corrected mixes made of the doses; of one block, channel, nutrient and estimate the newest row holds."""
     alarms: tuple[Stamped[AlarmRaised], ...]
     """Raised between the run's start and its end."""
     cleared: tuple[Stamped[AlarmCleared], ...]
@@ -80,6 +85,7 @@ def run_report(path: Path, run: str) -> RunReport | None:
             evidence(connection, InjectionIntent, "WHERE t.run = ?", (run,)),
             evidence(connection, Checkpoint, "WHERE t.run = ?", (run,)),
             evidence(connection, Dose, "WHERE t.run = ?", (run,)),
+            evidence(connection, DoseRestated, "WHERE t.run = ?", (run,)),
             evidence(connection, AlarmRaised, "WHERE t.seq BETWEEN ? AND ?", span),
             evidence(connection, AlarmCleared, "WHERE t.seq BETWEEN ? AND ?", span),
             ended,
@@ -106,6 +112,20 @@ def latest_decisions(path: Path) -> tuple[Decided, ...]:
         )
 
 
+def recorded_before(path: Path, command: str) -> CommandAnswered | None:
+    """Return what became of the record command of that id; None when it was not done. Raises as `reading` does."""
+    with reading(path) as connection:
+        found = evidence(connection, CommandAnswered, "WHERE t.command = ? AND t.verb = ?", (command, RECORD))
+        return found[0].row if found else None
+
+
+def is_simulated(path: Path) -> bool:
+    """Return whether a ledger was born simulated. Raises as `reading` does."""
+    with reading(path) as connection:
+        (born,) = connection.execute("SELECT born FROM meta").fetchone()
+        return bool(born == "simulated")
+
+
 def verify_file(path: Path) -> Verdict:
     """Check the whole chain against the rows as they lie in the file, one row at a time.
 
@@ -124,7 +144,9 @@ def _sealed_rows(connection: sqlite3.Connection) -> Iterator[SealedRow]:
     """Pair every seal with its row, and give the seals without a row and the rows without a seal as such."""
     # NOT INDEXED: the rows as they lie in the tables, and not what an index remembers of them.
     seals = connection.execute("SELECT seq, kind, digest FROM seal NOT INDEXED ORDER BY seq")
-    rows = heapq.merge(*(_rows_of(connection, name) for name in SEALED), key=lambda found: found[0])
+    # An older ledger lacks the newest tables; one that was taken out of a newer ledger leaves its seals.
+    tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    rows = heapq.merge(*(_rows_of(connection, name) for name in SEALED if name in tables), key=lambda found: found[0])
     ahead = next(rows, None)
     for seq, kind, digest in seals:
         while ahead is not None and ahead[0] < seq:

@@ -208,6 +208,35 @@ class DoseRow(SealedTable, table=True):
     u_delivered_mg: Whole
 
 
+class DoseRestatedRow(SealedTable, table=True):
+    """daemon.evidence.DoseRestated."""
+
+    __tablename__ = "dose_restated"
+    __table_args__ = (
+        *_not_empty("run", "block", "channel", "nutrient", "mix", "why", "who"),
+        _one_of("estimate", "METER", "TANK"),
+        _one_of("basis", "measured", "estimated"),
+        *_never_negative("planned_mg", "u_injected_mg", "u_delivered_mg"),
+    )
+
+    run: Indexed
+    block: str
+    channel: str
+    nutrient: str
+    estimate: str
+    basis: str
+    planned_mg: Whole
+    injected_mg: Whole
+    delivered_mg: Whole
+    in_lines_mg: Whole
+    lost_mg: Whole
+    u_injected_mg: Whole
+    u_delivered_mg: Whole
+    mix: str
+    why: str
+    who: str
+
+
 class FlushOwedRow(SealedTable, table=True):
     """daemon.evidence.FlushOwed."""
 

@@ -7,25 +7,25 @@ their order for as long as it takes; nothing that was taken is dropped while the
 import contextlib
 import threading
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
-from itertools import islice
+from itertools import accumulate, islice, takewhile
 from pathlib import Path
 
 from sqlalchemy.exc import DBAPIError
 
 from daemon.clock import UtcStamp
 from daemon.evidence import Evidence
-from daemon.ledger.batch import Columns, columns_of, decision_columns
-from daemon.ledger.errors import LedgerClosed, LedgerFull, LedgerRow, LedgerUnwritable
+from daemon.ledger.batch import NewDecision, Unit, columns_of, record_unit
+from daemon.ledger.errors import LedgerClosed, LedgerError, LedgerFull, LedgerUnwritable
 from daemon.ledger.opening import prepare
 from daemon.ledger.store import Committed, Store
 
 QUEUE_ROWS = 50_000
 """Rows taken while the ledger cannot be written: more than a day of water with a row every two seconds."""
 BATCH_ROWS = 2_000
-"""Rows of one transaction at most, so that the one after a long outage is not the next outage."""
+"""Rows of one transaction, so that the one after a long outage is not the next outage. A unit is never divided."""
 RETRY_S = 1.0
 """Real seconds between two tries of a commit that fails."""
 DEADLINE_S = 5.0
@@ -49,11 +49,11 @@ class LedgerHealth:
 
 @dataclass(eq=False, slots=True)
 class _Waiting:
-    """A row in the queue. A decision has somebody waiting for its version."""
+    """A unit in the queue. With a record command somebody waits for its versions."""
 
-    columns: Columns
+    unit: Unit
     since_s: float
-    version: "Future[int] | None" = None
+    versions: "Future[tuple[int, ...]] | None" = None
 
 
 def open_ledger(
@@ -104,34 +104,50 @@ class Ledger:
         Raises LedgerFull when the queue has no room (then none of `rows` is taken) and LedgerClosed after `close`.
         """
         since_s = self._now()
-        waiting = [_Waiting(columns_of(row, stamp), since_s) for row in rows]
+        waiting = [_Waiting(Unit((columns_of(row, stamp),)), since_s) for row in rows]
         with self._changed:
             self._admit(waiting)
             self._submitted += len(waiting)
             return self._submitted
 
-    def record_decision(
-        self, kind: str, key: str, body_json: str, who: str, stamp: UtcStamp, timeout_s: float = 10.0
-    ) -> int:
-        """Record one more version of a decision, wait until it is durable, and return the version (the first is 1).
+    def record_decisions(
+        self,
+        decisions: Sequence[NewDecision],
+        who: str,
+        stamp: UtcStamp,
+        *,
+        command: str = "",
+        rows: Sequence[Evidence] = (),
+        then: Callable[[tuple[int, ...]], None] | None = None,
+        timeout_s: float = 10.0,
+    ) -> tuple[int, ...]:
+        """Record each decision as one more version, with `rows` of evidence that go with them, all or nothing.
 
-        Blocks, so call it off the event loop. Raises LedgerRow for an empty name or a body that is not JSON, and
-        LedgerUnwritable after `timeout_s` real seconds: the decision is then withdrawn, unless its commit is under way,
-        which the message says.
+        Waits until they are durable and returns the versions (the first of a decision is 1). A `command` of which a
+        row among `rows` tells is done once. `then` gets the versions once they are durable, from the writer's thread,
+        also when that is after `timeout_s`.
+
+        Blocks, so call it off the event loop. Raises LedgerRow for an empty name or a body that is not JSON,
+        LedgerVersion when another version is there than a decision expects, LedgerDone for a command done before, and
+        LedgerUnwritable after `timeout_s` real seconds: all is then withdrawn, unless its commit is under way, which
+        the message says.
         """
-        version: Future[int] = Future()
-        made = _Waiting(decision_columns(kind, key, body_json, who, stamp), self._now(), version)
+        versions: Future[tuple[int, ...]] = Future()
+        if then is not None:
+            versions.add_done_callback(lambda done: None if done.exception() else then(done.result()))
+        made = _Waiting(record_unit(decisions, rows, who, stamp, command), self._now(), versions)
         with self._changed:
             self._admit([made])
         try:
-            return version.result(timeout_s)
+            return versions.result(timeout_s)
         except TimeoutError:
             withdrawn = self._withdraw(made)
-        if version.done():
-            return version.result()
+        if versions.done():
+            return versions.result()
         why = self.health().error or "slow disk"
         fate = "it is not recorded" if withdrawn else "its commit is under way: look it up before you repeat it"
-        raise LedgerUnwritable(f"decision {kind} {key}: no commit in {timeout_s:g} s ({why}); {fate}")
+        what = ", ".join(f"{decision.kind} {decision.key}" for decision in decisions)
+        raise LedgerUnwritable(f"decision {what}: no commit in {timeout_s:g} s ({why}); {fate}")
 
     def wait_durable(self, ticket: int, timeout_s: float) -> bool:
         """Block until the row of `ticket` is durable; return whether it is within `timeout_s` real seconds."""
@@ -201,7 +217,7 @@ class Ledger:
         try:
             while batch := self._next_batch():
                 try:
-                    committed = self._store.commit([waiting.columns for waiting in batch])
+                    committed = self._store.commit([waiting.unit for waiting in batch])
                 except Exception as problem:  # whatever it is, the rows stay and the writer lives
                     self._failed(problem)
                 else:
@@ -216,7 +232,7 @@ class Ledger:
             if self._abandoned:
                 return []
             # A batch that may be in the file already comes again as it was.
-            batch = list(islice(self._queue, self._in_commit or BATCH_ROWS))
+            batch = list(islice(self._queue, self._in_commit or _units_in(self._queue, BATCH_ROWS)))
             self._in_commit = len(batch)
             return batch
 
@@ -225,17 +241,19 @@ class Ledger:
             for _ in batch:
                 self._queue.popleft()
             self._in_commit = 0
-            self._durable += sum(waiting.version is None for waiting in batch)
+            self._durable += sum(waiting.versions is None for waiting in batch)
             self._last_success_s = self._now()
             self._error = None
             if committed.refused and self._refused is None:
                 self._refused = f"a row could not be stored as it was and is kept as an event: {committed.refused}"
             self._changed.notify_all()
-        for waiting, version in zip(batch, committed.versions, strict=True):
-            if waiting.version is not None and version is not None:
-                waiting.version.set_result(version)
-            elif waiting.version is not None:
-                waiting.version.set_exception(LedgerRow(f"the decision was refused: {committed.refused}"))
+        for waiting, fate in zip(batch, committed.fates, strict=True):
+            if waiting.versions is None:
+                continue
+            if isinstance(fate, LedgerError):
+                waiting.versions.set_exception(fate)
+            else:
+                waiting.versions.set_result(fate)
         self._tell()
 
     def _failed(self, problem: Exception) -> None:
@@ -254,3 +272,9 @@ class Ledger:
             # The loop to be woken may have closed before the ledger.
             with contextlib.suppress(RuntimeError):
                 self._notify()
+
+
+def _units_in(queue: Iterable[_Waiting], rows: int) -> int:
+    """Return how many of the first units hold no more than so many rows together; at least one."""
+    sums = accumulate(len(waiting.unit.rows) for waiting in queue)
+    return max(1, sum(1 for _ in takewhile(lambda total: total <= rows, sums)))

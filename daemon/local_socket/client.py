@@ -59,7 +59,7 @@ class LocalClient:
         return _build(Answer, self._ask({"command": body}, "answer"))
 
     def decision(self, decision: dict[str, Any]) -> Answer:
-        """Give a record command and return what became of it."""
+        """Give a record command, which may hold several decisions, and return what became of all of them."""
         return _build(Answer, self._ask({"decision": decision}, "answer"))
 
     def snapshot(self) -> Snapshot:

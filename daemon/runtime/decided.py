@@ -1,24 +1,69 @@
-"""Record commands: what people decide, checked, written to the ledger as a new version, and kept for planning."""
+"""Record commands: what people decide, checked, written to the ledger as new versions, and kept for planning."""
 
 import asyncio
+import contextlib
 import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
 from daemon.clock import Clock
-from daemon.decisions import KINDS, Decision
+from daemon.decisions.base import Decision
+from daemon.decisions.kinds import KINDS
+from daemon.ledger.errors import LedgerError
 from daemon.messages import Answer
+from daemon.site import Plant
+from daemon.site_file import explain
 
 if TYPE_CHECKING:
-    from daemon.ledger.writer import Ledger
+    from daemon.ledger.writer import Ledger  # heavy: the safe outputs are written before it is imported
+
+_FIELDS = frozenset({"kind", "key", "body", "expected_version"})
 
 
 class DecisionError(Exception):
     """A decision that cannot be taken as it is. Says where, what was got and what was expected."""
 
     code = "decision.invalid"
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One decision that somebody asks to be recorded."""
+
+    kind: str
+    key: str
+    decision: Decision
+    expected_version: int | None
+    """The version that they have seen, 0 for none; None where it does not matter."""
+
+    @property
+    def name(self) -> tuple[str, str]:
+        """Kind and key."""
+        return self.kind, self.key
+
+
+@dataclass(frozen=True, slots=True)
+class RecordRequest:
+    """A record command: decisions that are recorded together or not at all. The id makes it idempotent."""
+
+    id: str
+    who: str
+    decisions: tuple[Asked, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """The newest version of every decision."""
+
+    decisions: Mapping[tuple[str, str], Decision]
+    versions: Mapping[tuple[str, str], int]
+    """Those that this release cannot read among them."""
+    unread: tuple[str, ...] = ()
+    """Why each of those cannot be read."""
 
 
 def parse_decision(kind: str, key: str, body: Any) -> Decision:
@@ -31,45 +76,148 @@ def parse_decision(kind: str, key: str, body: Any) -> Decision:
     try:
         return model.model_validate(body)
     except ValidationError as error:
-        lines = []
-        for item in error.errors(include_url=False):
-            where = ".".join((kind, key, *(str(part) for part in item["loc"])))
-            got = "nothing" if item["type"] == "missing" else repr(item["input"])
-            lines.append(f"{where}: got {got}; {item['msg']}")
-        raise DecisionError("\n".join(lines)) from error
+        raise DecisionError("\n".join(map(str, explain(error, model, f"{kind}.{key}")))) from error
+
+
+def parse_request(request: Mapping[str, Any]) -> RecordRequest:
+    """Return a record command from its form on the socket.
+
+    That is an id, who, and decisions: a list of kind, key, body and perhaps expected_version. Raises DecisionError with
+    every problem in it.
+    """
+    asked: list[Asked] = []
+    problems = [
+        f"{name}: got {request.get(name)!r}; expected 1 to 64 printable characters"
+        for name in ("id", "who")
+        if not _is_name(request.get(name))
+    ]
+    given = request.get("decisions")
+    if not isinstance(given, list) or not given:
+        raise DecisionError(f"decisions: got {given!r}; expected a list of decisions, each with kind, key and body")
+    for number, item in enumerate(given):
+        try:
+            asked.append(_parse_asked(item))
+        except DecisionError as error:
+            problems.append(str(error) if len(given) == 1 else f"decision {number + 1} of {len(given)}: {error}")
+    names = [one.name for one in asked]
+    problems += [f"{kind}.{key}: got it twice; expected it once" for kind, key in sorted(_twice(names))]
+    if problems:
+        raise DecisionError("\n".join(problems))
+    return RecordRequest(str(request["id"]), str(request["who"]), tuple(asked))
+
+
+def _is_name(value: Any) -> bool:
+    return isinstance(value, str) and 0 < len(value) <= 64 and value.isprintable()
+
+
+def _twice(names: Sequence[tuple[str, str]]) -> set[tuple[str, str]]:
+    return {name for name in names if names.count(name) > 1}
+
+
+def _parse_asked(item: Any) -> Asked:
+    if not isinstance(item, dict) or not item.keys() <= _FIELDS:
+        got = f"the keys {', '.join(map(str, item))}" if isinstance(item, dict) else repr(item)
+        raise DecisionError(f"got {got}; expected kind, key, body and perhaps expected_version")
+    kind, key, expected = str(item.get("kind")), str(item.get("key")), item.get("expected_version")
+    if expected is not None and (type(expected) is not int or expected < 0):
+        raise DecisionError(f"{kind}.{key}: got expected_version {expected!r}; expected a whole number, 0 for none")
+    return Asked(kind, key, parse_decision(kind, key, item.get("body")), expected)
+
+
+def read_in_force(path: Path) -> InForce:
+    """Return the newest decisions of the ledger at `path`. Raises LedgerError when it cannot be read.
+
+    One that this release cannot read is left out and told: what needs it is refused until it is decided again.
+    """
+    from daemon.ledger.reports import latest_decisions
+
+    decisions: dict[tuple[str, str], Decision] = {}
+    versions: dict[tuple[str, str], int] = {}
+    unread: list[str] = []
+    for row in latest_decisions(path):
+        versions[row.kind, row.key] = row.version
+        try:
+            decisions[row.kind, row.key] = parse_decision(row.kind, row.key, json.loads(row.body))
+        except DecisionError as error:
+            unread.append(f"{row.kind} {row.key} is of another release and not in force; decide it again. {error}")
+    return InForce(decisions, versions, tuple(unread))
 
 
 class Decided:
-    """The newest version of every decision, and the way to a newer one."""
+    """The newest version of every decision, and the way to newer ones. One record command after the other."""
 
-    def __init__(self, ledger: "Ledger", clock: Clock) -> None:
+    def __init__(self, plant: Plant, ledger: "Ledger", clock: Clock) -> None:
+        self._plant = plant
         self._ledger = ledger
         self._clock = clock
-        self.newest: dict[tuple[str, str], Decision] = {}
+        self._one_by_one = asyncio.Lock()
+        self._in_force = InForce({}, {})
 
-    def load(self, path: Path) -> None:
-        """Read the newest decisions from the ledger at `path`."""
-        from daemon.ledger.reports import latest_decisions
+    @property
+    def newest(self) -> Mapping[tuple[str, str], Decision]:
+        """The decisions in force; a newer one comes with a new mapping."""
+        return self._in_force.decisions
 
-        for row in latest_decisions(path):
-            self.newest[row.kind, row.key] = parse_decision(row.kind, row.key, json.loads(row.body))
+    def version_of(self, kind: str, key: str) -> int:
+        """Return the newest version of a decision; 0 for one that was never recorded."""
+        return self._in_force.versions.get((kind, key), 0)
 
-    async def record(self, kind: str, key: str, body: Any, who: str) -> int:
-        """Write one decision and return its version. Raises DecisionError, or LedgerError when it cannot be written."""
-        decision = parse_decision(kind, key, body)
-        text = json.dumps(decision.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
-        version = await asyncio.to_thread(self._ledger.record_decision, kind, key, text, who, self._clock.stamp())
-        self.newest[kind, key] = decision
-        return version
+    def load(self, path: Path) -> tuple[str, ...]:
+        """Read the newest decisions from the ledger at `path`; return why some cannot be read."""
+        self._in_force = read_in_force(path)
+        return self._in_force.unread
+
+    async def record(self, request: Mapping[str, Any]) -> Answer:
+        """Record decisions, all or none, and restate the doses that a corrected mix changes.
+
+        A request whose id was recorded before is answered as then. Raises DecisionError, or LedgerError when it cannot
+        be written.
+        """
+        from daemon.runtime.recording import record
+
+        asked = parse_request(request)
+        loop = asyncio.get_running_loop()
+
+        def then(versions: tuple[int, ...]) -> None:
+            with contextlib.suppress(RuntimeError):  # the loop may have closed before the ledger
+                loop.call_soon_threadsafe(self._take, asked, versions)
+
+        async with self._one_by_one:
+            stamp = self._clock.stamp()
+            recorded = await asyncio.to_thread(
+                record, self._ledger, self._plant, self._in_force, asked, stamp, then=then
+            )
+            self._take(asked, recorded.versions)
+        return recorded.answer
+
+    def _take(self, asked: RecordRequest, versions: Sequence[int]) -> None:
+        """Put decisions into force. A commit that took its time may come after a newer version."""
+        newer = {
+            one.name: (one.decision, version)
+            for one, version in zip(asked.decisions, versions, strict=False)  # none for what was recorded before
+            if version > self._in_force.versions.get(one.name, 0)
+        }
+        if newer:
+            self._in_force = InForce(
+                {**self._in_force.decisions, **{name: decision for name, (decision, _) in newer.items()}},
+                {**self._in_force.versions, **{name: version for name, (_, version) in newer.items()}},
+            )
+
+    async def restate(self, run: str) -> int:
+        """State the doses of a run that has ended anew where its tanks were changed since it was planned.
+
+        Returns how many rows that took. Raises LedgerError when they cannot be written.
+        """
+        from daemon.runtime.recording import restate_run
+
+        async with self._one_by_one:
+            return await asyncio.to_thread(
+                restate_run, self._ledger, self._plant, self._in_force.decisions, run, self._clock.stamp()
+            )
 
     async def answer(self, request: dict[str, Any]) -> Answer:
-        """Answer a record command from the local socket: id, who, kind, key, body."""
-        from daemon.ledger.errors import LedgerError
-
-        request_id = str(request.get("id", ""))
+        """Answer a record command from the local socket."""
         try:
-            kind, key = str(request.get("kind")), str(request.get("key"))
-            version = await self.record(kind, key, request.get("body"), str(request.get("who", "")))
+            return await self.record(request)
         except (DecisionError, LedgerError) as error:
-            return Answer(request_id, False, str(error))
-        return Answer(request_id, True, f"{kind} {key} recorded as version {version}.")
+            return Answer(str(request.get("id", "")), False, str(error))

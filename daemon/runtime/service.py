@@ -3,10 +3,9 @@
 import asyncio
 import contextlib
 import gc
-import hashlib
 import json
-import zoneinfo
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -15,30 +14,27 @@ from daemon.control.image import LedgerHealth
 from daemon.control.record import canonical
 from daemon.control.recovery import Past, recover
 from daemon.control.states import ProcedureState
-from daemon.evidence import Event
+from daemon.evidence import Event, RunEnded
+from daemon.ledger.errors import LedgerError
 from daemon.local_socket.server import LocalServer
 from daemon.messages import Answer, Command, Snapshot, Verb
 from daemon.planning.checks import PlanError
-from daemon.planning.night import plan_run
+from daemon.planning.night import Plan
 from daemon.recipe import Recipe, parse_recipe
 from daemon.runtime.decided import Decided
 from daemon.runtime.field import SIMULATOR, Field
+from daemon.runtime.folder import HISTORY, LEDGER, LOCK, SOCKET
 from daemon.runtime.lock import PlantLock
 from daemon.runtime.notify import Notifier
 from daemon.runtime.scan import Scanned, Scanner
 from daemon.runtime.snapshot import make_snapshot
+from daemon.runtime.start import not_begun, plan_start, warnings_of
 from daemon.site import Plant
 from drivers.profile import Profile
 
 if TYPE_CHECKING:
-    from daemon.ledger.durable import Durable
     from daemon.ledger.history import History
     from daemon.ledger.writer import Ledger
-
-LEDGER = "ledger.db"
-HISTORY = "history.db"
-SOCKET = "daemon.sock"
-LOCK = "plant.lock"
 
 _Part = TypeVar("_Part")
 
@@ -46,6 +42,8 @@ _LOOK_AGAIN_S = 2.0
 _MAY_WAIT_ROWS = 50
 _STOP_SCANS = 90
 _CLOSE_S = 10.0
+_RECORD_S = 5.0
+"""Real seconds that a plan waits for the record; on a disk that takes nothing there is water and no dose anyway."""
 
 
 class StartError(Exception):
@@ -79,6 +77,9 @@ class Service:
         self._snapshot: tuple[Scanned | None, Snapshot | None] = (None, None)
         self._history_due_s = 0.0
         self._flushing: asyncio.Task[None] | None = None
+        self._ended: list[str] = []
+        self._restating: asyncio.Task[None] | None = None
+        self._planning: set[asyncio.Future[tuple[Plan, ...]]] = set()
         self._ledger: Ledger | None = None
         self._history: History | None = None
         self._scanner: Scanner | None = None
@@ -115,6 +116,7 @@ class Service:
             return False
         from daemon.ledger.durable import open_state
         from daemon.ledger.history import History
+        from daemon.ledger.reports import last_runs
         from daemon.ledger.writer import open_ledger
 
         loop = asyncio.get_running_loop()
@@ -129,9 +131,10 @@ class Service:
             site_digest=self.plant.digest,
         )
         self._history = History(self.folder / HISTORY)
-        self._decided = Decided(self.ledger, self.clock)
-        self.decided.load(path)
+        self._decided = Decided(self.plant, self.ledger, self.clock)
+        unread = self.decided.load(path)
         durable = open_state(path)
+        self._ended = [newest.started.row.run for newest in last_runs(path, 1)]  # a kill may have come in between
         readings = await self.field.read()
         image = self.field.image(readings, LedgerHealth(0, 0.0, True))
         run = durable.run
@@ -144,7 +147,7 @@ class Service:
         )
         state, rows = recover(self.plant, past, image)
         self._scanner = Scanner(self.plant, self.field, self.ledger, self.clock, state)
-        missed = _not_begun(durable)
+        missed = not_begun(durable)
         events = [Event("not-run", canonical({"programs": missed, "why": "the controller stopped"}))] if missed else []
         ticket = self.ledger.submit((*rows, *events, Event("start", "{}")), self.clock.stamp())
         answered = {a.row.command: Answer(a.row.command, a.row.accepted, a.row.reason) for a in durable.answered}
@@ -156,6 +159,8 @@ class Service:
             self._say("A run was under way when the controller last stopped. It is closed in the record, not resumed.")
         if missed:
             self._say(f"These were to come after it and did not run: {', '.join(missed)}.")
+        for text in unread:
+            self._say(text)
         for item in past.owed:
             self._say(f"Flush owed: {item.segment}, stock {item.stock}, {item.owed_ml / 1e6:.1f} m3 of water.")
         return True
@@ -199,10 +204,16 @@ class Service:
 
     async def step(self) -> Scanned:
         """Do one scan and wait for the next one's time."""
+        if self.clock.kind == "stepped" and self._planning:
+            await asyncio.wait(self._planning)  # stepped time stands still meanwhile, so that no night is changed
         scanned = await self.scanner.once()
         if self._server is not None:
             self._server.published()
         self._keep_history(scanned)
+        self._ended += [row.run for row in scanned.decision.entries if isinstance(row, RunEnded)]
+        if self._ended and self.scanner.is_all_durable() and (self._restating is None or self._restating.done()):
+            runs, self._ended = self._ended, []
+            self._restating = asyncio.create_task(self._restate(runs))
         if scanned.number == 1:
             self._notifier.ready()
         self._notifier.alive(real_seconds())  # the scan lives; a dead bus or sensor is decide's business, not systemd's
@@ -210,6 +221,21 @@ class Service:
         if self.clock.kind == "stepped" and not self.scanner.is_all_durable():
             await self._settle(_MAY_WAIT_ROWS if self.scanner.is_intent_durable() else 0)
         return scanned
+
+    def _is_on_record(self) -> bool:
+        """Wait a little for the disk; return whether it has all that was said. Not for the scan's thread."""
+        return self.ledger.wait_durable(self.ledger.health().submitted, _RECORD_S)
+
+    async def _restate(self, runs: Sequence[str]) -> None:
+        """Have the doses of runs that ended stated anew where a tank was changed since they were planned."""
+        for run in runs:
+            try:
+                count = await self.decided.restate(run)
+            except LedgerError as error:
+                self._say(f"The doses of run {run} could not be restated: {error}")
+            else:
+                if count:
+                    self._say(f"A tank was changed while run {run} went on or waited: {count} doses restated.")
 
     async def _settle(self, may_wait_rows: int) -> None:
         """Wait until no more than so many rows wait for the disk, or the ledger fails.
@@ -225,30 +251,31 @@ class Service:
 
     async def command(self, command: Command) -> Answer:
         """Answer a control command after the scan that decided it. A START is planned first, off the scan."""
-        recipes: tuple[Recipe, ...] = ()
+        plans: tuple[Plan, ...] = ()
         if command.verb is Verb.START and self.scanner.state.unit.procedure is not ProcedureState.HELD:
             programs = command.arguments.get("programs", [])
             if not isinstance(programs, list) or not programs:
                 return Answer(command.id, False, f"got programs {programs!r}; expected a list of programs to run")
+            planned = asyncio.ensure_future(
+                asyncio.to_thread(self._plan, [str(program) for program in programs], command.id)
+            )
+            self._planning.add(planned)
+            planned.add_done_callback(self._planning.discard)
             try:
-                recipes = self.plan([str(program) for program in programs], command.id)
-            except PlanError as error:
+                plans = await planned
+            except (PlanError, LedgerError) as error:
                 return Answer(command.id, False, str(error))
-        return await self.scanner.ask(command, recipes)
+        answer = await self.scanner.ask(command, tuple(plan.recipe for plan in plans))
+        warnings = warnings_of(plans) if answer.accepted else ""
+        return replace(answer, reason=f"{answer.reason} {warnings}") if warnings else answer
 
-    def plan(self, programs: Sequence[str], command_id: str) -> tuple[Recipe, ...]:
-        """Return the recipes for runs of `programs`, one after the other, beginning now. Raises PlanError.
+    def _plan(self, programs: Sequence[str], command_id: str) -> tuple[Plan, ...]:
+        """Return the plans of a START, by the record as it is now. Reads the file: not for the scan's thread."""
+        from daemon.ledger.accounts import read_past
 
-        A run's name ends with its place and a mark of the command's id: a clock that was set back shows the same second
-        twice, and the record takes each name once.
-        """
-        now = self.clock.stamp().utc
-        today = now.astimezone(zoneinfo.ZoneInfo(self.plant.site.site.zone)).date()
-        names = [f"{now:%Y%m%dT%H%M%SZ}-{program}-{_mark(command_id)}{place}" for place, program in enumerate(programs)]
-        return tuple(
-            plan_run(self.plant, self.decided.newest, program, name, today).recipe
-            for program, name in zip(programs, names, strict=True)
-        )
+        self._is_on_record()  # else the run before this one counts as far as its checkpoints have it
+        past = read_past(self.ledger.path)
+        return plan_start(self.plant, self.decided.newest, programs, command_id, self.clock.stamp().utc, past)
 
     def snapshot(self) -> Snapshot | None:
         """Return the newest snapshot, made once for each scan and only when somebody looks."""
@@ -304,6 +331,11 @@ class Service:
     async def _close_record(self) -> None:
         if self._flushing is not None:
             await self._flushing
+        if self._restating is not None:
+            await self._restating
+        if self._ended:
+            is_on_record = await asyncio.to_thread(self._is_on_record)
+            await self._restate(self._ended if is_on_record else ())
         if self._ledger is not None:
             self._ledger.submit((Event("stop", "{}"),), self.clock.stamp())
             await asyncio.to_thread(self._ledger.close, _CLOSE_S)
@@ -337,21 +369,6 @@ def _started(part: _Part | None) -> _Part:
 def _wake(loop: asyncio.AbstractEventLoop, event: asyncio.Event) -> None:
     """Set `event` from the ledger's thread."""
     loop.call_soon_threadsafe(event.set)
-
-
-def _mark(command_id: str) -> str:
-    return hashlib.sha256(command_id.encode()).hexdigest()[:6]
-
-
-def _not_begun(durable: "Durable") -> list[str]:
-    """Return the programs that were to follow the run that never ended."""
-    run = durable.run.started.row.run if durable.run is not None else ""
-    for stamped in reversed(durable.answered):
-        start = stamped.row
-        if run and start.accepted and start.verb == Verb.START.value and f"-{_mark(start.command)}" in run:
-            programs: list[str] = json.loads(start.arguments).get("programs", [])
-            return programs[int(run.rpartition(_mark(start.command))[2]) + 1 :]
-    return []
 
 
 def _recipe_of(text: str) -> Recipe:

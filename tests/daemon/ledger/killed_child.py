@@ -1,17 +1,26 @@
 """Not a test: a nursery of ledger writers that a test kills. Each line of stdin begins one; it prints what is durable.
 
-One process imports everything once and forks, so that twenty kills cost no twenty starts of Python.
+One process imports everything once and forks, so that twenty kills cost no twenty starts of Python. Its second argument
+says what they write: rows, or corrections.
 """
 
+import json
 import os
 import sys
+from collections.abc import Callable
+from dataclasses import replace
 from itertools import count
 from pathlib import Path
 
 from daemon.clock import real_seconds
-from daemon.evidence import Event
+from daemon.evidence import CommandAnswered, DoseRestated, Event
+from daemon.ledger.batch import NewDecision
 from daemon.ledger.writer import open_ledger
-from tests.daemon.ledger.samples import WAIT_S, stamp
+from daemon.messages import RECORD
+from tests.daemon.ledger.samples import WAIT_S, sample, stamp
+
+RESTATED = 60
+"""Rows of each correction."""
 
 
 def _write_for_ever(path: Path, name: str) -> None:
@@ -28,13 +37,30 @@ def _write_for_ever(path: Path, name: str) -> None:
         sys.stdout.flush()
 
 
-for line in sys.stdin:
-    child = os.fork()
-    if child == 0:
-        sys.stdout.write(f"{os.getpid()}\n")
+def _correct_for_ever(path: Path, name: str) -> None:
+    ledger = open_ledger(path, simulated=True, stamp=stamp(), now=real_seconds)
+    for n in count(1):
+        command = f"kill-{name}-{n}"
+        row = replace(sample(DoseRestated), why=command)
+        told = CommandAnswered(command, "Mina", "", RECORD, "[]", True, "")
+        decisions = [NewDecision("mix", key, json.dumps(command)) for key in ("fill_1", "fill_2")]
+        ledger.record_decisions(decisions, "Mina", stamp(), command=command, rows=[*[row] * RESTATED, told])
+        sys.stdout.write(f"{n}\n")
         sys.stdout.flush()
-        _write_for_ever(Path(sys.argv[1]), line.strip())
-    os.waitpid(child, 0)
-    # The child may have died in the middle of a line.
-    sys.stdout.write("\ndead\n")
-    sys.stdout.flush()
+
+
+def _nurse(write: Callable[[Path, str], None]) -> None:
+    for line in sys.stdin:
+        child = os.fork()
+        if child == 0:
+            sys.stdout.write(f"{os.getpid()}\n")
+            sys.stdout.flush()
+            write(Path(sys.argv[1]), line.strip())
+        os.waitpid(child, 0)
+        # The child may have died in the middle of a line.
+        sys.stdout.write("\ndead\n")
+        sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    _nurse({"rows": _write_for_ever, "corrections": _correct_for_ever}[sys.argv[2]])

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from daemon.ledger.batch import NewDecision
 from daemon.ledger.chain import GENESIS, SealedRow, canonical, seal_of, verify
 from daemon.ledger.errors import LedgerDamaged, LedgerRow
 from daemon.ledger.reports import verify_file
@@ -76,7 +77,7 @@ def sealed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with opened(path) as ledger:
         for n in (1, 2):
             keep(ledger, *one_of_each(n), second=n)
-            ledger.record_decision("shift", f"east{n}", f'{{"blocks":["b{n}"]}}', "Mina", stamp(n))
+            ledger.record_decisions([NewDecision("shift", f"east{n}", f'{{"blocks":["b{n}"]}}')], "Mina", stamp(n))
     verdict = verify_file(path)
     assert verdict.broken_seq is None
     assert verdict.rows == 1 + 2 * (len(SEALED) - 1)

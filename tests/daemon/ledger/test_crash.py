@@ -1,24 +1,31 @@
 """A killed process, a full disk, a lost answer: what was acknowledged is there, and what was taken is kept."""
 
+import json
 import os
 import signal
 import subprocess
 import sys
+from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from sqlalchemy import NullPool, create_engine
 
 from daemon.clock import real_seconds
-from daemon.evidence import Event
+from daemon.evidence import CommandAnswered, DoseRestated, Event
 from daemon.ledger import migrate, store, writer
-from daemon.ledger.reports import verify_file
+from daemon.ledger.batch import NewDecision
+from daemon.ledger.reading import evidence, reading
+from daemon.ledger.reports import latest_decisions, verify_file
+from tests.daemon.ledger.killed_child import RESTATED
 from tests.daemon.ledger.samples import (
     WAIT_S,
     events,
     files_no_larger_than,
     keep,
     opened,
+    sample,
     stamp,
     until_unwritable,
 )
@@ -87,6 +94,29 @@ def test_a_commit_in_doubt_is_stored_once(tmp_path: Path, monkeypatch: pytest.Mo
     assert verify_file(path).broken_seq is None
 
 
+def test_a_correction_in_doubt_is_stored_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A correction whose commit was done and reported as failed has its version and its rows once."""
+    path = tmp_path / "ledger.db"
+    failures: list[store.Committed] = []
+    certain = store.Store._certain
+
+    def fails_once(self: store.Store, committed: store.Committed) -> store.Committed:
+        if not failures:
+            failures.append(committed)
+            raise OSError("the answer to COMMIT was lost")
+        return certain(self, committed)
+
+    with opened(path) as ledger:
+        keep(ledger, Event("before", ""))
+        monkeypatch.setattr(store.Store, "_certain", fails_once)
+        rows = [sample(DoseRestated, n) for n in range(5)]
+        assert ledger.record_decisions([NewDecision("mix", "fill_1", "{}")], "Mina", stamp(), rows=rows) == (1,)
+    assert len(failures) == 1
+    assert [one.version for one in latest_decisions(path)] == [1]
+    with reading(path) as connection:
+        assert [found.row for found in evidence(connection, DoseRestated)] == rows
+
+
 def test_every_commit_is_synced_and_checked(tmp_path: Path) -> None:
     """Invariants 1 and 7 rest on SQLite's full syncing and on foreign keys; no other engine is touched."""
     path = tmp_path / "ledger.db"
@@ -105,9 +135,43 @@ def test_every_commit_is_synced_and_checked(tmp_path: Path) -> None:
 def test_a_killed_writer_loses_nothing_it_acknowledged(tmp_path: Path) -> None:
     """Invariant 7 under kill -9 (a process crash, not a power cut): acknowledged rows are there, in order, sealed."""
     path = tmp_path / "ledger.db"
+    acknowledged = 0
+    for kill, last in _kills(path, "rows"):
+        acknowledged += last
+        details = [event.detail for event in events(path) if event.code == f"kill-{kill}"]
+        assert details == [str(n) for n in range(1, len(details) + 1)]
+        assert len(details) >= last
+    assert acknowledged > _KILLS
+    assert verify_file(path).broken_seq is None
+    with opened(path) as ledger:
+        keep(ledger, Event("after", ""))
+    assert verify_file(path).broken_seq is None
+
+
+def test_a_killed_correction_is_whole_or_not_there(tmp_path: Path) -> None:
+    """A correction is recorded with its restated rows and its command or not at all, whenever the process dies."""
+    path = tmp_path / "ledger.db"
+    acknowledged = 0
+    for kill, last in _kills(path, "corrections"):
+        acknowledged += last
+        with reading(path) as connection:
+            bodies = [json.loads(body) for (body,) in connection.execute("SELECT body FROM decision ORDER BY seq")]
+            restated = Counter(found.row.why for found in evidence(connection, DoseRestated))
+            commands = [found.row.command for found in evidence(connection, CommandAnswered)]
+        assert bodies[::2] == bodies[1::2] == commands
+        assert restated == dict.fromkeys(commands, RESTATED)
+        mine = [command for command in commands if command.startswith(f"kill-{kill}-")]
+        assert mine == [f"kill-{kill}-{n}" for n in range(1, len(mine) + 1)]
+        assert len(mine) >= last
+    assert acknowledged > _KILLS
+    assert verify_file(path).broken_seq is None
+
+
+def _kills(path: Path, what: str) -> Iterator[tuple[int, int]]:
+    """Kill one writer after the other; yield the number of each kill and the last number it acknowledged."""
     child = Path(__file__).with_name("killed_child.py")
     with subprocess.Popen(
-        [sys.executable, child, path],
+        [sys.executable, child, path, what],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
@@ -116,7 +180,6 @@ def test_a_killed_writer_loses_nothing_it_acknowledged(tmp_path: Path) -> None:
     ) as nursery:
         assert nursery.stdin is not None
         assert nursery.stdout is not None
-        acknowledged = 0
         for kill in range(_KILLS):
             nursery.stdin.write(f"{kill}\n")
             pid = int(nursery.stdout.readline())
@@ -126,13 +189,5 @@ def test_a_killed_writer_loses_nothing_it_acknowledged(tmp_path: Path) -> None:
             os.kill(pid, signal.SIGKILL)
             while (line := nursery.stdout.readline()) != "dead\n":
                 last = max(last, int(line.strip() or 0))
-            acknowledged += last
-            details = [event.detail for event in events(path) if event.code == f"kill-{kill}"]
-            assert details == [str(n) for n in range(1, len(details) + 1)]
-            assert len(details) >= last
+            yield kill, last
         nursery.stdin.close()
-    assert acknowledged > _KILLS
-    assert verify_file(path).broken_seq is None
-    with opened(path) as ledger:
-        keep(ledger, Event("after", ""))
-    assert verify_file(path).broken_seq is None

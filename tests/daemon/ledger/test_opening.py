@@ -26,13 +26,13 @@ from daemon.ledger.tables import METADATA
 from daemon.ledger.writer import open_ledger
 from tests.daemon.ledger.samples import files_no_larger_than, keep, one_of_each, opened, stamp
 
-_SECOND = '''"""A later release's revision."""
+_LATER = '''"""A later release's revision."""
 
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0002"
-down_revision = "0001"
+revision = "9999"
+down_revision = "{newest}"
 branch_labels = None
 depends_on = None
 
@@ -57,7 +57,7 @@ def ledger_path(tmp_path: Path) -> Path:
 def _later_release(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, last: str = "") -> None:
     scripts = tmp_path / "migrations"
     shutil.copytree(migrate.SCRIPTS, scripts)
-    (scripts / "versions" / "0002_later.py").write_text(_SECOND.format(last=last))
+    (scripts / "versions" / "9999_later.py").write_text(_LATER.format(newest=migrate.newest(), last=last))
     monkeypatch.setattr(migrate, "SCRIPTS", scripts)
 
 
@@ -106,7 +106,7 @@ def test_a_newer_ledger_is_refused_and_left_alone(
         with opened(ledger_path):
             pass
     before = ledger_path.read_bytes()
-    with pytest.raises(LedgerNewer, match="revision 0002, expected 0001 or older; run the release"):
+    with pytest.raises(LedgerNewer, match=f"revision 9999, expected {migrate.newest()} or older; run the release"):
         open_ledger(ledger_path, simulated=True, stamp=stamp(), now=real_seconds)
     assert ledger_path.read_bytes() == before
 
@@ -115,14 +115,14 @@ def test_an_older_ledger_is_upgraded_and_a_copy_kept(
     ledger_path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """An upgrade that rewrites the parent of all evidence loses no row, and the way back lies beside it."""
-    rows = verify_file(ledger_path)
+    rows, newest = verify_file(ledger_path), migrate.newest()
     _later_release(tmp_path, monkeypatch)
     with opened(ledger_path) as ledger:
         keep(ledger, Event("after", ""))
     assert verify_file(ledger_path).rows == rows.rows + 1
-    assert verify_file(tmp_path / "ledger.db.0001") == rows
+    assert verify_file(tmp_path / f"ledger.db.{newest}") == rows
     with closing(sqlite3.connect(ledger_path)) as connection:
-        assert connection.execute("SELECT version_num FROM alembic_version").fetchall() == [("0002",)]
+        assert connection.execute("SELECT version_num FROM alembic_version").fetchall() == [("9999",)]
 
 
 def test_a_failed_upgrade_changes_nothing(ledger_path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,12 +3,15 @@
 import json
 from pathlib import Path
 
+import pytest
+
 from daemon.evidence import (
     AlarmCleared,
     AlarmRaised,
     Checkpoint,
     CommandAnswered,
     Dose,
+    DoseRestated,
     Evidence,
     FlushCleared,
     FlushOwed,
@@ -18,7 +21,8 @@ from daemon.evidence import (
     RunStarted,
 )
 from daemon.ledger.durable import REMEMBERED, Durable, open_state
-from daemon.ledger.reports import last_runs, run_report
+from daemon.ledger.reports import is_simulated, last_runs, run_report
+from daemon.messages import RECORD
 from tests.daemon.ledger.samples import keep, opened, stamp
 
 
@@ -28,6 +32,12 @@ def _started(run: str) -> RunStarted:
 
 def _dose(run: str, estimate: str = "METER") -> Dose:
     return Dose(run, "b1", "a", "N", estimate, "measured", 100, 98, 90, 8, 0, 3, 4)
+
+
+def _restated(run: str, delivered_mg: int) -> DoseRestated:
+    return DoseRestated(
+        run, "b1", "a", "N", "METER", "measured", 100, 50, delivered_mg, 4, 0, 2, 2, "fill_1", "a wrong bag", "Mina"
+    )
 
 
 def _checkpoint(run: str, channel: str, stock_ml: int) -> Checkpoint:
@@ -42,8 +52,8 @@ def _ended(run: str) -> RunEnded:
     return RunEnded(run, "COMPLETE", "DELIVERED", "", 5000, 60_000)
 
 
-def _answered(command: str, accepted: bool = True) -> CommandAnswered:
-    return CommandAnswered(command, "Mina", "operator", "start", "{}", accepted, "")
+def _answered(command: str, accepted: bool = True, verb: str = "start") -> CommandAnswered:
+    return CommandAnswered(command, "Mina", "operator", verb, "{}", accepted, "")
 
 
 def _state(path: Path, *rows: Evidence) -> Durable:
@@ -83,6 +93,22 @@ def test_a_run_is_reported_whole(tmp_path: Path) -> None:
         assert running is not None
         assert running.ended is None
         assert run_report(path, "r3") is None
+
+
+def test_restated_doses_stand_beside_the_original_ones(tmp_path: Path) -> None:
+    """Corrections restate, never edit: the report has the dose as it was stated, and each statement since."""
+    path = tmp_path / "ledger.db"
+    with opened(path) as ledger:
+        keep(ledger, _started("r1"), _dose("r1"), _ended("r1"))
+        keep(ledger, _restated("r1", 46), second=60)
+        keep(ledger, _restated("r1", 48), _restated("r2", 1), second=90)
+    report = run_report(path, "r1")
+    assert report is not None
+    assert [found.row for found in report.doses] == [_dose("r1")]
+    assert [(found.row, found.at_ms) for found in report.restated] == [
+        (_restated("r1", 46), stamp(60).ms),
+        (_restated("r1", 48), stamp(90).ms),
+    ]
 
 
 def test_the_last_runs_come_newest_first(tmp_path: Path) -> None:
@@ -175,9 +201,19 @@ def test_latches_survive_until_cleared(tmp_path: Path) -> None:
 
 
 def test_recent_commands_are_remembered(tmp_path: Path) -> None:
-    """A command sent again after a restart is answered as before and not done again; the memory is bounded."""
+    """A control command sent again after a restart is answered as before; the memory is bounded, and decisions, which
+    the record itself keeps from being done twice, take no place in it."""
     path = tmp_path / "ledger.db"
     with opened(path) as ledger:
         keep(ledger, *(_answered(str(n), n % 3 > 0) for n in range(REMEMBERED + 5)))
+        keep(ledger, *(_answered(f"record {n}", verb=RECORD) for n in range(REMEMBERED)))
     answered = open_state(path).answered
     assert [found.row for found in answered] == [_answered(str(n), n % 3 > 0) for n in range(5, REMEMBERED + 5)]
+
+
+@pytest.mark.parametrize("simulated", [True, False])
+def test_a_ledger_says_how_it_was_born(tmp_path: Path, simulated: bool) -> None:
+    """Who writes a ledger without asking the plant writes it as what it is: real and simulated never mix."""
+    with opened(tmp_path / "ledger.db", simulated=simulated):
+        pass
+    assert is_simulated(tmp_path / "ledger.db") is simulated

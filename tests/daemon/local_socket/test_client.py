@@ -23,12 +23,13 @@ from tests.daemon.local_socket.house import FIRST, House, command
 async def test_client_commands_decides_and_sees(house: House) -> None:
     """Guards the contract of every client: what goes in one side comes out whole on the other."""
     house.scan.decide.set()
+    asked = {"id": "d1", "who": "ana", "decisions": [{"kind": "stock", "key": "a", "body": {}, "expected_version": 2}]}
 
     def use() -> tuple[Answer, Answer, Snapshot]:
         with LocalClient(house.path, 2.0) as daemon:
             return (
                 daemon.command(command(Verb.START)),
-                daemon.decision({"id": "d1", "kind": "stock"}),
+                daemon.decision(asked),
                 daemon.snapshot(),
             )
 
@@ -36,7 +37,7 @@ async def test_client_commands_decides_and_sees(house: House) -> None:
     assert started == Answer("c1", True, "start for ana")
     assert decided == Answer("d1", False, "ETag is old: read it again")
     assert seen == FIRST
-    assert house.scan.given == [command(Verb.START), {"id": "d1", "kind": "stock"}]
+    assert house.scan.given == [command(Verb.START), asked]
 
 
 def test_no_daemon_says_what_to_do(tmp_path: Path) -> None:

@@ -1,0 +1,177 @@
+"""What the blocks have had, as planning reads it: every figure from a row, the newest statement of each."""
+
+import json
+from collections import defaultdict
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daemon.agronomy.past import PastDose, PastWater
+from daemon.dosing.outcome import block_doses
+from daemon.evidence import Checkpoint, Dose, DoseRestated, Evidence, RunEnded, RunStarted
+from daemon.ledger.accounts import read_past
+from tests.daemon.ledger.samples import keep, opened, stamp
+
+_SHARES = {"b1": 0.25, "b2": 0.75}
+_CHANNELS = {"a": {"N": 80.0, "Ca": 90.0}, "b": {"N": 20.0, "K": 50.0}}
+
+
+def _started(run: str, source: str | None = "river") -> RunStarted:
+    """Return a run of two blocks and two channels; without a source as the first release wrote it."""
+    recipe: dict[str, Any] = {
+        "run": run,
+        "blocks": [
+            {
+                "block": block,
+                "share": share,
+                "planned_mg": {
+                    channel: {name: round(1e6 * share * g_l) for name, g_l in strengths.items()}
+                    for channel, strengths in _CHANNELS.items()
+                },
+            }
+            for block, share in _SHARES.items()
+        ],
+        "channels": [{"channel": channel, "nutrients_g_l": g_l} for channel, g_l in _CHANNELS.items()],
+    }
+    return RunStarted(run, "east", "digest", json.dumps(recipe if source is None else recipe | {"source": source}))
+
+
+def _dose(
+    run: str, channel: str, nutrient: str, block: str = "b1", basis: str = "measured", estimate: str = "METER"
+) -> Dose:
+    return Dose(run, block, channel, nutrient, estimate, basis, 10_000, 9_900, 9_000, 800, 100, 300, 400)
+
+
+def _restated(dose: Dose, delivered_mg: int, in_lines_mg: int = 0) -> DoseRestated:
+    figures = (dose.planned_mg, delivered_mg + in_lines_mg, delivered_mg, in_lines_mg, 0, 30, 40)
+    place = (dose.run, dose.block, dose.channel, dose.nutrient, dose.estimate, dose.basis)
+    return DoseRestated(*place, *figures, "fill_1", "a wrong bag", "Mina")
+
+
+def _ended(run: str, water_ml: int = 8_000_000) -> RunEnded:
+    return RunEnded(run, "COMPLETE", "DELIVERED", "", water_ml, 60_000)
+
+
+def _past(path: Path, *rows: Evidence) -> tuple[dict[tuple[str, str, str], PastDose], tuple[PastWater, ...]]:
+    with opened(path) as ledger:
+        for second, row in enumerate(rows):
+            keep(ledger, row, second=second)
+    past = read_past(path)
+    return {(dose.run, dose.block, dose.nutrient): dose for dose in past.doses}, past.water
+
+
+def test_a_run_is_summed_by_block_and_nutrient(tmp_path: Path) -> None:
+    """Channels that add the same nutrient to a block are one dose; what is in the lines counts against a cap. All of it
+    counts for the moment at which the run began, for which it was planned."""
+    rows = [_dose("r1", "a", "N"), _dose("r1", "a", "Ca"), _dose("r1", "b", "N"), _dose("r1", "a", "N", "b2")]
+    doses, water = _past(tmp_path / "ledger.db", _started("r1"), *rows, _ended("r1"))
+    at = stamp().utc
+    assert doses["r1", "b1", "N"] == PastDose("r1", "b1", "N", at, 0.02, 0.018, 0.0196, 0.0008, False, False)
+    assert doses["r1", "b2", "N"] == PastDose("r1", "b2", "N", at, 0.01, 0.009, 0.0098, 0.0004, False, False)
+    assert len(doses) == 3
+    assert water == (PastWater("r1", "b1", at, 2.0, "river"), PastWater("r1", "b2", at, 6.0, "river"))
+
+
+def test_the_newest_statement_holds(tmp_path: Path) -> None:
+    """Budget and caps follow a corrected mix: the newest row of each channel counts, with the others as they were."""
+    a, b, other = _dose("r1", "a", "N"), _dose("r1", "b", "N"), _dose("r2", "a", "N")
+    added = _dose("r1", "a", "P")
+    doses, _ = _past(
+        tmp_path / "ledger.db",
+        *(_started("r1"), a, b, _ended("r1")),
+        *(_restated(a, 1_000), _restated(added, 700), _restated(a, 5_000, 500)),
+        *(_started("r2"), other, _ended("r2")),
+    )
+    first = doses["r1", "b1", "N"]
+    assert (first.delivered_kg, first.committed_kg, first.is_revised) == pytest.approx((0.014, 0.0153, True))
+    assert (first.planned_kg, first.u_kg, first.at) == (0.02, 0.00044, stamp().utc)
+    assert (doses["r1", "b1", "P"].delivered_kg, doses["r1", "b1", "P"].is_revised) == (0.0007, True)
+    assert (doses["r2", "b1", "N"].delivered_kg, doses["r2", "b1", "N"].is_revised) == (0.009, False)
+
+
+def test_what_nobody_watched_is_disputed(tmp_path: Path) -> None:
+    """A shortfall is never made up from a dose that is an estimate; another instrument's estimate is no second dose."""
+    rows = [
+        _dose("r1", "a", "N"),
+        _dose("r1", "b", "N", basis="estimated"),
+        _dose("r1", "a", "Ca"),
+        _dose("r1", "a", "Ca", estimate="TANK"),
+        _dose("r1", "a", "Ca", estimate="EC"),
+    ]
+    doses, _ = _past(tmp_path / "ledger.db", _started("r1"), *rows, _ended("r1"))
+    assert {name: dose.is_disputed for (_, _, name), dose in doses.items()} == {"N": True, "Ca": False}
+    assert doses["r1", "b1", "Ca"].delivered_kg == 0.009
+
+
+def test_a_run_under_way_counts_as_far_as_it_is(tmp_path: Path) -> None:
+    """Invariant 8: what is injected is committed before the run has an end, and is neither delivered nor short yet."""
+    path = tmp_path / "ledger.db"
+    doses, water = _past(
+        path,
+        _started("r1", "bore"),
+        Checkpoint("r1", "a", "INJECT", 1_000_000, 1_000, 0, 0),
+        Checkpoint("r1", "a", "INJECT", 4_000_000, 40_000, 0, 0),
+        Checkpoint("r1", "b", "INJECT", 3_000_000, 10_000, 0, 0),
+    )
+    found = doses["r1", "b1", "N"]
+    assert found.committed_kg == pytest.approx(0.25 * (40.0 * 0.080 + 10.0 * 0.020))
+    assert (found.planned_kg, found.delivered_kg, found.is_disputed) == (25.0, 0.0, True)
+    assert (found.at, len(doses)) == (stamp().utc, 6)
+    assert water == tuple(PastWater("r1", name, stamp().utc, 4.0 * share, "bore") for name, share in _SHARES.items())
+
+
+def test_a_run_that_has_just_begun_has_given_nothing(tmp_path: Path) -> None:
+    """Before the first checkpoint nothing is injected, and a record without water sources names none."""
+    doses, water = _past(tmp_path / "ledger.db", _started("r1", None))
+    assert {dose.committed_kg for dose in doses.values()} == {0.0}
+    assert {(brought.m3, brought.source, brought.at) for brought in water} == {(0.0, "", stamp().utc)}
+
+
+def test_a_run_that_never_ran_brings_nothing(tmp_path: Path) -> None:
+    """A shift that was dropped is planned in the record and has no part in the account."""
+    assert _past(tmp_path / "ledger.db", _started("r1"), _ended("r1", 0)) == ({}, ())
+
+
+_doses = st.builds(
+    Dose,
+    run=st.sampled_from(["r1", "r2"]),
+    block=st.sampled_from(["b1", "b2"]),
+    channel=st.sampled_from(["a", "b"]),
+    nutrient=st.sampled_from(["N", "K"]),
+    estimate=st.just("METER"),
+    basis=st.sampled_from(["measured", "estimated"]),
+    planned_mg=st.integers(0, 10**9),
+    injected_mg=st.integers(0, 10**9),
+    delivered_mg=st.integers(0, 10**9),
+    in_lines_mg=st.integers(0, 10**6),
+    lost_mg=st.integers(0, 10**6),
+    u_injected_mg=st.integers(0, 10**6),
+    u_delivered_mg=st.integers(0, 10**6),
+)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.lists(_doses, max_size=12, unique_by=lambda d: (d.run, d.block, d.channel, d.nutrient)))
+def test_the_account_is_the_sum_of_its_rows(tmp_path_factory: pytest.TempPathFactory, doses: list[Dose]) -> None:
+    """Invariant 7: the account adds a block's channels as the verdict on its run does, and loses no row."""
+    path = tmp_path_factory.mktemp("sums") / "ledger.db"
+    with opened(path) as ledger:
+        keep(ledger, _started("r1"), _started("r2"), *doses, _ended("r1"), _ended("r2"))
+    by_run: defaultdict[str, list[Dose]] = defaultdict(list)
+    for dose in doses:
+        by_run[dose.run].append(dose)
+    expected = {
+        (dose.run, dose.block, dose.nutrient): (dose.planned_mg, dose.delivered_mg, dose.u_delivered_mg)
+        for of_run in by_run.values()
+        for dose in block_doses(of_run)
+    }
+    found = {
+        (dose.run, dose.block, dose.nutrient): tuple(
+            round(kg * 1e6) for kg in (dose.planned_kg, dose.delivered_kg, dose.u_kg)
+        )
+        for dose in read_past(path).doses
+    }
+    assert found == expected
