@@ -60,6 +60,8 @@ class ChannelPlan:
     strength_accuracy_pct: float
     ec_rise_ms_cm: float
     """Expected rise of the line's EC while injecting; 0 where EC cannot see the product."""
+    most_l: float | None = None
+    """Litres of stock at which the first block is at a hard cap; None where no hard cap bounds it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +84,8 @@ class Recipe:
     """Water of the whole run; what the flush leaves is watered after it."""
     blocks: tuple[BlockPlan, ...]
     channels: tuple[ChannelPlan, ...]
+    source: str = ""
+    """The water analysis that holds for the water; empty for none."""
 
 
 def parse_recipe(content: Mapping[str, Any]) -> Recipe:

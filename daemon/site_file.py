@@ -1,6 +1,7 @@
 """The site file: read, and every error in it told at once with key path, what was got, expected and perhaps meant."""
 
 import hashlib
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
@@ -12,6 +13,9 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 from daemon.site import Plant, Site
 from daemon.site_checks import Standing, check_site, nearest
 from drivers.profile import Problem, Profile
+
+_TOLD = re.compile("Value error, got (.+); expected (.+)")
+"""A check over several keys, which says itself what it got."""
 
 
 class SiteError(Exception):
@@ -124,7 +128,8 @@ def explain(error: ValidationError, model: type[BaseModel], at: str = "") -> Ite
         else:
             given = item["input"]
             got = f"the keys {', '.join(given)}" if isinstance(given, dict) else repr(given)
-            yield Problem(where, got, _wanted(item["msg"]))
+            told = _TOLD.fullmatch(item["msg"])
+            yield Problem(where, *told.groups()) if told else Problem(where, got, _wanted(item["msg"]))
 
 
 def _wanted(message: str) -> str:

@@ -1,25 +1,26 @@
 """One night on the simulator in stepped time: what `demo` runs, through the same service and scan as in the shed."""
 
 import asyncio
+import hashlib
 import socket
 import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from daemon.agronomy.tank import contents_at
 from daemon.cli.errors import InputError
 from daemon.cli.simulator import Simulator, SimulatorError
 from daemon.clock import SteppedClock, real_seconds
 from daemon.control.states import ACTIVE
-from daemon.decisions import Stock
-from daemon.equipment import DisplacementTank
 from daemon.messages import Command, Verb
 from daemon.runtime.decided import parse_decision
+from daemon.runtime.folder import LEDGER
 from daemon.runtime.notify import Notifier
 from daemon.runtime.scan import Scanned
-from daemon.runtime.service import LEDGER, Service
+from daemon.runtime.service import Service
 from daemon.site import Plant
 from daemon.site_file import parse_site
 from drivers.profile import load_profiles
@@ -170,26 +171,35 @@ def read_decisions(file: Path) -> Decisions:
 
 
 async def record_decisions(service: Service, decisions: Decisions, who: str) -> None:
-    """Record those decisions that are new or changed."""
-    for (kind, key), body in decisions.items():
-        if service.decided.newest.get((kind, key)) != parse_decision(kind, key, body):
-            await service.decided.record(kind, key, body, who)
+    """Record those decisions that are new or changed, all or none. Raises DecisionError when they do not fit."""
+    changed = [
+        {"kind": kind, "key": key, "body": body, "expected_version": service.decided.version_of(kind, key)}
+        for (kind, key), body in decisions.items()
+        if service.decided.newest.get((kind, key)) != parse_decision(kind, key, body)
+    ]
+    if changed:
+        await service.decided.record({"id": _id_of(changed), "who": who, "decisions": changed})
+
+
+def _id_of(changed: Sequence[Mapping[str, Any]]) -> str:
+    """Return an id by what is asked and on which versions: the same night writes the same record."""
+    return f"file-{hashlib.sha256(repr(changed).encode()).hexdigest()[:16]}"
 
 
 async def charge_tanks(service: Service, simulator: Simulator) -> None:
-    """Fill each simulated tank with the stock that the decisions say is in it: to four fifths, a closed one whole."""
-    site = service.plant.site
-    closed = {injector.tank for injector in site.injector.values() if isinstance(injector, DisplacementTank)}
-    for decision in service.decided.newest.values():
-        if isinstance(decision, Stock):
+    """Fill each simulated tank with what the decisions say is in it now."""
+    now = service.clock.stamp().utc
+    for tank in service.plant.site.tank:
+        contents = contents_at(tank, service.decided.newest, now)
+        if contents is not None and contents.product_g_l:
             await simulator.ask(
                 "charge",
-                tank=decision.tank,
-                litres=(1.0 if decision.tank in closed else 0.8) * site.tank[decision.tank].volume_l,
-                nutrients_g_l=decision.nutrients_g_l,
-                product_g_l=decision.product_g_l,
-                ec_ms_cm_per_g_l=decision.ec_ms_cm_per_g_l,
-                strength_accuracy_pct=decision.strength_accuracy_pct,
+                tank=tank,
+                litres=contents.litres,
+                nutrients_g_l=contents.nutrients_g_l,
+                product_g_l=contents.product_g_l,
+                ec_ms_cm_per_g_l=contents.products_ec_ms_cm_per_g_l or 0.0,
+                strength_accuracy_pct=contents.strength_accuracy_pct,
             )
 
 

@@ -13,8 +13,9 @@ import uvloop
 from daemon.cli.client import add_folder
 from daemon.cli.errors import InputError
 from daemon.clock import Clock, RealClock, ScaledClock
-from daemon.decisions import KINDS
-from daemon.planning.review import Decided, check_decisions, parse_decisions
+from daemon.decisions.kinds import KINDS
+from daemon.planning.decided import Decided, parse_decisions
+from daemon.planning.review import check_decisions
 from daemon.site import Plant
 from daemon.site_file import Inspected, inspect_site
 from drivers.profile import Problem, load_profiles
@@ -70,7 +71,8 @@ def check(arguments: argparse.Namespace) -> int:
         f"{len(site.device)} device(s) on {len(site.bus)} bus(es). No errors."
     )
     if arguments.decisions is not None:
-        counts = ", ".join(f"{len(decided.names(model))} of {kind}" for kind, model in KINDS.items())
+        counted = {kind: len(decided.names(model)) for kind, model in KINDS.items()}
+        counts = ", ".join(f"{count} of {kind}" for kind, count in counted.items() if count)
         print(f"{arguments.decisions}: {counts}. No errors.")
     return 0
 

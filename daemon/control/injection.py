@@ -23,6 +23,8 @@ _STILL = 0.01
 """A drive this close, relative, to what it should be is left alone: a pump that follows every ripple only wears."""
 _LAG_S = 1.0
 """Stock that still comes after the injector is switched off, as time at its rate."""
+_SCANS_TO_STOP = 2.0
+"""Until a switch-off shows at the latest: the scan that is missed when it is put off, and one that comes late."""
 
 
 class Want(NamedTuple):
@@ -105,10 +107,17 @@ def _follow(site: Site, plan: ChannelPlan, channel: ChannelRun, last: Outputs, d
     moving_l = channel.rate_l_h / 3600.0 * (0.5 * dt_s + _LAG_S)
     coming_l = stock_of(site, plan.channel, channel.injected_l, moving_l)
     was_on = last.channels.get(plan.channel, _NOT_YET).run
-    return channel._replace(
-        on_s=channel.on_s + dt_s if was_on else 0.0,
-        done=channel.done or channel.injected_l + coming_l >= plan.stock_l,
-    )
+    is_in = channel.injected_l + coming_l >= plan.stock_l or _is_near_cap(site, plan, channel, dt_s)
+    return channel._replace(on_s=channel.on_s + dt_s if was_on else 0.0, done=channel.done or is_in)
+
+
+def _is_near_cap(site: Site, plan: ChannelPlan, channel: ChannelRun, dt_s: float) -> bool:
+    """Return whether the injector, at its highest rate, could pass a hard cap before it can be stopped a scan later."""
+    if plan.most_l is None:
+        return False
+    injector = site.injector[plan.channel]
+    coming_l = injector.highest_l_h / 3600.0 * (_SCANS_TO_STOP * dt_s + _LAG_S) + (injector.meter.per_count or 0.0)
+    return channel.injected_l + stock_of(site, plan.channel, channel.injected_l, coming_l) >= plan.most_l
 
 
 def _pace(

@@ -110,6 +110,17 @@ def _over_plan(s: Situation) -> frozenset[str]:
     return frozenset(p.channel for p in s.run.recipe.channels if done[p.channel].injected_l > most * p.stock_l)
 
 
+def _at_cap(s: Situation) -> frozenset[str]:
+    if s.run is None or s.unit.procedure not in ACTIVE:
+        return frozenset()
+    done = s.run.channels
+    return frozenset(
+        plan.channel
+        for plan in s.run.recipe.channels
+        if plan.most_l is not None and done[plan.channel].injected_l > plan.most_l
+    )
+
+
 def _silent(s: Situation) -> frozenset[str]:
     windows_s = {name: injector.stroke_window_s for name, injector in s.site.injector.items()}
     return frozenset(name for name, channel in s.facts.channels.items() if channel.silent_s >= windows_s[name])
@@ -326,6 +337,16 @@ MATRIX: Final[tuple[Interlock, ...]] = (
         reset=Reset.OPERATOR,
         meaning="More stock was metered than planned.",
         check="Injector, injection valve, and what the block has received.",
+    ),
+    Interlock(
+        "dose-at-cap",
+        lambda s: bool(_at_cap(s)),
+        Effect.WATER_ONLY,
+        channels=_at_cap,
+        latched=True,
+        reset=Reset.OPERATOR,
+        meaning="So much stock was metered that a block is at a hard cap, although the injector stops short of it.",
+        check="Injector and injection valve: what let more through? Then the block's account.",
     ),
     Interlock(
         "filter-backwash",

@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from daemon.decisions import Injection, Stock
+from daemon.agronomy.contents import Contents
 from daemon.equipment import DisplacementTank, MeteringPump, Tank
 from daemon.hydraulics.pipes import pipe_volume_l
 from daemon.planning.checks import Check
@@ -21,10 +21,15 @@ class ChannelDose:
     """What one channel has to do."""
 
     channel: str
+    contents: Contents
+    """Of its tank."""
     stock_l: float
     inject_l: float
     """Water that passes meanwhile."""
     ratio: float
+    """Litres of stock to a litre of water, as a mean."""
+    peak_ratio: float
+    """The same where the line is strongest."""
     hose_l: float
     line_g_l: float
     """Mean product in the line."""
@@ -32,17 +37,16 @@ class ChannelDose:
 
 
 def plan_channel(
-    site: Site, channel: str, injection: Injection, stock: Stock, area_ha: float, flow_m3_h: float
+    site: Site, channel: str, contents: Contents, stock_l: float, inject_m3: float, flow_m3_h: float
 ) -> ChannelDose:
-    """Return the channel's dose with each check. `stock` must hold the injection's nutrient."""
-    injector, tank = site.injector[channel], site.tank[stock.tank]
-    stock_l = injection.dose_kg_ha * area_ha * 1000.0 / stock.nutrients_g_l[injection.nutrient]
-    inject_l = injection.inject_m3 * 1000.0
+    """Return the channel's dose with each check: `stock_l` of what its tank holds, over `inject_m3` of water."""
+    injector, tank = site.injector[channel], site.tank[contents.tank]
+    inject_l = inject_m3 * 1000.0
     if isinstance(injector, DisplacementTank):
         needed_l, checks = _wash_out(injector, channel, tank, stock_l, flow_m3_h)
     else:
         needed_l = stock_l * flow_m3_h * 1000.0 / injector.highest_l_h
-        checks = (_fits(stock, tank, stock_l),)
+        checks = (_fits(contents, tank, stock_l),)
     if isinstance(injector, MeteringPump) or injector.lowest_l_h < injector.highest_l_h:
         rate_l_h = stock_l / inject_l * flow_m3_h * 1000.0
         checks += (
@@ -59,23 +63,27 @@ def plan_channel(
                 "injector range",
                 needed_l <= inject_l,
                 f"at its one rate injector {channel} needs {needed_l / 1000.0:.1f} m3 of water for this dose; "
-                f"the program gives {injection.inject_m3:.1f} m3",
+                f"the program gives {inject_m3:.1f} m3",
             ),
         )
         inject_l = min(inject_l, needed_l)
-    line_g_l = stock_l / inject_l * stock.product_g_l
-    strong = f": strong, over {_STRONG_LINE_G_L:g} g/L" if line_g_l > _STRONG_LINE_G_L else ""
-    checks += (Check("line strength", True, f"{line_g_l:.2f} g of product a litre in the line{strong}"),)
+    line_g_l = stock_l / inject_l * contents.product_g_l
+    is_strong = line_g_l > _STRONG_LINE_G_L
+    strong = f": strong, over {_STRONG_LINE_G_L:g} g/L" if is_strong else ""
+    checks += (Check("line strength", True, f"{line_g_l:.2f} g of product a litre in the line{strong}", is_strong),)
     hose_l = pipe_volume_l(injector.hose) if injector.hose is not None else 0.0
-    return ChannelDose(channel, stock_l, inject_l, stock_l / inject_l, hose_l, line_g_l, checks)
+    ratio = peak_ratio = stock_l / inject_l
+    if isinstance(injector, DisplacementTank):  # what leaves it first is not thinned yet
+        peak_ratio = injector.rate_l_h / (flow_m3_h * 1000.0)
+    return ChannelDose(channel, contents, stock_l, inject_l, ratio, peak_ratio, hose_l, line_g_l, checks)
 
 
-def _fits(stock: Stock, tank: Tank, stock_l: float) -> Check:
-    return Check(
-        "tank size",
-        stock_l + tank.low_l <= tank.volume_l,
-        f"{stock_l:.0f} L of stock must fit tank {stock.tank} above its low level",
-    )
+def _fits(contents: Contents, tank: Tank, stock_l: float) -> Check:
+    held_l = min(tank.volume_l, contents.litres)
+    reason = f"{stock_l:.0f} L of stock must fit tank {contents.tank} above its low level"
+    if contents.litres < tank.volume_l:
+        reason += f", and batch {contents.batch} is {contents.litres:.0f} L"
+    return Check("tank size", stock_l + tank.low_l <= held_l, reason)
 
 
 def _wash_out(

@@ -10,6 +10,8 @@ class Check:
     what: str
     passed: bool
     reason: str
+    warns: bool = False
+    """It passed, and somebody should read its reason before the run."""
 
 
 class PlanError(Exception):
@@ -20,6 +22,11 @@ class PlanError(Exception):
     def __init__(self, checks: tuple[Check, ...]) -> None:
         super().__init__("; ".join(check.reason for check in checks if not check.passed))
         self.checks = checks
+
+
+def warning(what: str, reason: str) -> Check:
+    """Return a check that passed and warns."""
+    return Check(what, True, reason, warns=True)
 
 
 def refused(what: str, reason: str) -> PlanError:

@@ -3,24 +3,24 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
-from typing import TypeVar
+from datetime import datetime
 
-from daemon.decisions import BlockState, Decision, Injection, Program, Shift, Stock
+from daemon.agronomy.past import Past
+from daemon.decisions.base import Decisions
+from daemon.decisions.watering import Program
 from daemon.hydraulics.pipes import line_path, shared_main_l
 from daemon.planning.channels import ChannelDose, plan_channel
-from daemon.planning.checks import Check, PlanError, refused
+from daemon.planning.checks import Check, PlanError
+from daemon.planning.crops import check_crops, most_of_plan
+from daemon.planning.doses import check_strength, prescribe
+from daemon.planning.field import field_of
+from daemon.planning.lookup import find
+from daemon.planning.stocks import draw_stocks
 from daemon.recipe import BlockPlan, ChannelPlan, Recipe
 from daemon.site import Plant, Site
 from daemon.units import milligrams
 
-Decisions = Mapping[tuple[str, str], Decision]
-"""The newest version of each decision by (kind, key)."""
-
-Kind = TypeVar("Kind", bound=Decision)
-
-_MIX_LOSS = 0.96
-"""Salts together conduct a little less than their sum; computed with PHREEQC (DEVELOPERS.md, domain sheet)."""
+_NO_PAST = Past()
 _LEAST_SPLIT_PCT = 10.0
 """With one main meter the split between blocks is not known better (common practice, no source)."""
 
@@ -33,26 +33,27 @@ class Plan:
     checks: tuple[Check, ...]
 
 
-def plan_run(plant: Plant, decisions: Decisions, program_key: str, run: str, today: date) -> Plan:
-    """Return the recipe of one run of a program on the site's day `today`.
+def plan_run(
+    plant: Plant, decisions: Decisions, program_key: str, run: str, now: datetime, past: Past = _NO_PAST
+) -> Plan:
+    """Return the recipe of one run of a program that begins at `now`, which has its zone or offset.
 
     Raises PlanError with every failed check.
     """
     site = plant.site
-    program = _find(decisions, Program, program_key)
-    areas_ha = _areas_in_use(site, decisions, program.shift, today)
-    blocks = {name: site.block[name] for name in areas_ha}
+    program = find(decisions, Program, program_key)
+    field = field_of(site, decisions, program.shift, now, past)
+    blocks, shares = {name: site.block[name] for name in field.areas_ha}, field.shares
     flow_m3_h = sum(block.flow_m3_h for block in blocks.values())
-    stocks = [_stock_of(site, decisions, injection) for injection in program.injections]
-    doses = [
-        plan_channel(site, channel, injection, stock, sum(areas_ha.values()), flow_m3_h)
-        for injection, (channel, stock) in zip(program.injections, stocks, strict=True)
+    stocks = draw_stocks(site, decisions, program.injections, now)
+    prescribed = prescribe(decisions, program, stocks, field)
+    given = [
+        (injection, plan_channel(site, stock.channel, stock.contents, stock_l, injection.inject_m3, flow_m3_h))
+        for injection, stock, stock_l in zip(program.injections, stocks, prescribed.stock_l, strict=True)
+        if stock_l
     ]
-    twice = {dose.channel for dose in doses if [d.channel for d in doses].count(dose.channel) > 1}
-    if twice:
-        raise refused("injector", f"program {program_key} injects twice with injector {', '.join(sorted(twice))}")
+    doses = [dose for _, dose in given]
 
-    shares = {name: block.flow_m3_h / flow_m3_h for name, block in blocks.items()}
     main_l = shared_main_l(site.main)
     paths = {name: line_path(block, shares[name] * main_l) for name, block in blocks.items()}
     transit_l = max(paths[name].transit_l / shares[name] for name in blocks)
@@ -64,11 +65,15 @@ def plan_run(plant: Plant, decisions: Decisions, program_key: str, run: str, tod
     prewet_l = water_l - inject_l - flush_l
     checks = (
         *_water_checks(site, doses, shares, flow_m3_h, transit_l, prewet_l, water_l),
-        *(c for d in doses for c in d.checks),
+        *(check for stock in stocks for check in stock.checks),
+        *prescribed.checks,
+        *(check for injection, dose in given for check in (*dose.checks, *check_strength(injection, dose))),
+        *check_crops(decisions, program, doses, field),
     )
     if not all(check.passed for check in checks):
         raise PlanError(checks)
-    total_kg = _total_kg(doses, [stock for _, stock in stocks])
+    total_kg = _total_kg(doses)
+    most_times = most_of_plan(decisions, program, doses, field)
     splits_pct = _splits_pct(site, shares)
     return Plan(
         Recipe(
@@ -93,54 +98,18 @@ def plan_run(plant: Plant, decisions: Decisions, program_key: str, run: str, tod
                         for channel, masses in total_kg.items()
                     },
                 )
-                for name, area_ha in areas_ha.items()
+                for name, area_ha in field.areas_ha.items()
             ),
             channels=tuple(
-                _channel_plan(dose, injection.stock, stock, doses[i - 1].channel if in_turn and i else "", rinse_l)
-                for i, (dose, injection, (_, stock)) in enumerate(zip(doses, program.injections, stocks, strict=True))
+                _channel_plan(
+                    dose, doses[i - 1].channel if in_turn and i else "", rinse_l, most_times.get(dose.channel)
+                )
+                for i, dose in enumerate(doses)
             ),
+            source=program.source or "",
         ),
         checks,
     )
-
-
-def _areas_in_use(site: Site, decisions: Decisions, shift_key: str, today: date) -> dict[str, float]:
-    """Return the hectares in use of each block of the shift that is open today."""
-    names = _find(decisions, Shift, shift_key).blocks
-    unknown = [name for name in names if name not in site.block]
-    if unknown:
-        raise refused("blocks", f"shift {shift_key} names blocks the site lacks: {unknown}")
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise refused("blocks", f"shift {shift_key} names blocks twice: {twice}")
-    areas_ha: dict[str, float] = {}
-    for name in names:
-        state = decisions.get(("block", name))
-        area_ha = site.block[name].area_ha
-        if isinstance(state, BlockState):
-            if state.closed_until is not None and today < state.closed_until:
-                continue
-            if state.area_ha is not None and state.area_ha > area_ha:
-                raise refused(
-                    "area", f"block {name} has {area_ha:g} ha, and {state.area_ha:g} ha are said to be in use"
-                )
-            area_ha = state.area_ha or area_ha
-        areas_ha[name] = area_ha
-    if not areas_ha:
-        raise refused("blocks", f"every block of shift {shift_key} is closed today")
-    return areas_ha
-
-
-def _stock_of(site: Site, decisions: Decisions, injection: Injection) -> tuple[str, Stock]:
-    """Return the channel and the stock of an injection."""
-    stock = _find(decisions, Stock, injection.stock)
-    channel = next((name for name, injector in site.injector.items() if injector.tank == stock.tank), None)
-    if channel is None:
-        raise refused("injector", f"no injector draws from tank {stock.tank} of stock {injection.stock}")
-    if injection.nutrient not in stock.nutrients_g_l:
-        holds = ", ".join(stock.nutrients_g_l)
-        raise refused("nutrient", f"stock {injection.stock} holds no {injection.nutrient}; it holds {holds}")
-    return channel, stock
 
 
 def _water_of(doses: Sequence[ChannelDose], rinse_l: float, in_turn: bool) -> float:
@@ -178,11 +147,11 @@ def _water_checks(
     return checks
 
 
-def _total_kg(doses: Sequence[ChannelDose], stocks: Sequence[Stock]) -> dict[str, dict[str, float]]:
+def _total_kg(doses: Sequence[ChannelDose]) -> dict[str, dict[str, float]]:
     """Return kg by channel and nutrient for the whole shift."""
     return {
-        dose.channel: {name: g_l * dose.stock_l / 1000.0 for name, g_l in stock.nutrients_g_l.items()}
-        for dose, stock in zip(doses, stocks, strict=True)
+        dose.channel: {name: g_l * dose.stock_l / 1000.0 for name, g_l in dose.contents.nutrients_g_l.items()}
+        for dose in doses
     }
 
 
@@ -203,25 +172,19 @@ def _splits_pct(site: Site, shares: Mapping[str, float]) -> dict[str, float]:
     }
 
 
-def _channel_plan(dose: ChannelDose, key: str, stock: Stock, after: str, rinse_l: float) -> ChannelPlan:
+def _channel_plan(dose: ChannelDose, after: str, rinse_l: float, most_times: float | None) -> ChannelPlan:
+    contents = dose.contents
     return ChannelPlan(
         channel=dose.channel,
-        stock=key,
-        batch=stock.batch,
+        stock=contents.stock,
+        batch=contents.batch,
         stock_l=dose.stock_l,
         ratio=dose.ratio,
         after=after,
         rinse_l=rinse_l if after else 0.0,
         hose_l=dose.hose_l,
-        nutrients_g_l=dict(stock.nutrients_g_l),
-        strength_accuracy_pct=stock.strength_accuracy_pct,
-        ec_rise_ms_cm=dose.line_g_l * stock.ec_ms_cm_per_g_l * _MIX_LOSS,
+        nutrients_g_l=dict(contents.nutrients_g_l),
+        strength_accuracy_pct=contents.strength_accuracy_pct,
+        ec_rise_ms_cm=dose.line_g_l * contents.ec_ms_cm_per_g_l,
+        most_l=None if most_times is None else dose.stock_l * most_times,
     )
-
-
-def _find(decisions: Decisions, kind: type[Kind], key: str) -> Kind:
-    found = decisions.get((kind.kind, key))
-    if isinstance(found, kind):
-        return found
-    known = sorted(name for known_kind, name in decisions if known_kind == kind.kind)
-    raise refused(kind.kind, f"no {kind.kind} named {key!r}; known: {', '.join(known) or 'none yet'}")

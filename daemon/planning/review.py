@@ -1,76 +1,36 @@
-"""A file of decisions: read, and all that is wrong in it, and between it and the site, told at once."""
+"""What does not fit together in the decisions, and in them and the site, told at once."""
 
-import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from datetime import date
-from typing import TypeVar
+from datetime import UTC, date, datetime, time
 
-from pydantic import ValidationError
-
-from daemon.decisions import KINDS, BlockState, Decision, Program, Shift, Stock
+from daemon.agronomy.products import ProductError, substance_of
+from daemon.agronomy.stages import stages_of
+from daemon.decisions.base import Decision, Decisions
+from daemon.decisions.crops import Cycle, Recommendation
+from daemon.decisions.tanks import BucketTest, Mix, Portion, Product, Stock, Water
+from daemon.decisions.watering import BlockState, Injection, Program, Shift
 from daemon.planning.checks import PlanError
+from daemon.planning.decided import Decided, unknown
 from daemon.planning.night import plan_run
+from daemon.planning.review_crops import check_crops, check_recommendation
+from daemon.planning.review_tanks import check_tanks
 from daemon.site import Plant
 from daemon.site_checks import Standing, nearest
-from daemon.site_file import Inspected, explain
+from daemon.site_file import Inspected
 from drivers.profile import Problem
 
-_Kind = TypeVar("_Kind", bound=Decision)
-
-
-@dataclass(frozen=True, slots=True)
-class Decided:
-    """What became of a file of decisions."""
-
-    right: Mapping[tuple[str, str], Decision]
-    named: frozenset[tuple[str, str]]
-    """Every (kind, key) of the file, those of wrong decisions among them."""
-    problems: tuple[Problem, ...]
-
-    def of(self, kind: type[_Kind]) -> dict[str, _Kind]:
-        """Return the right decisions of one kind by key."""
-        return {key: decision for (_, key), decision in self.right.items() if isinstance(decision, kind)}
-
-    def names(self, kind: type[Decision]) -> list[str]:
-        """Return the names of all decisions of one kind."""
-        return [key for named, key in self.named if named == kind.kind]
-
-
-def parse_decisions(text: str) -> Decided:
-    """Read the text of a file of decisions, with every problem in it."""
-    try:
-        content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        problem = Problem("decisions file", "text that is not TOML", "TOML 1.0", str(error))
-        return Decided({}, frozenset(), (problem,))
-    right: dict[tuple[str, str], Decision] = {}
-    problems: list[Problem] = []
-    for kind, items in content.items():
-        model = KINDS.get(kind)
-        if model is None:
-            problems.append(Problem(kind, "a kind nobody knows", "a kind of decision", nearest(kind, KINDS)))
-        elif not isinstance(items, dict):
-            problems.append(Problem(kind, repr(items), f"sections [{kind}.NAME]"))
-        else:
-            for key, body in items.items():
-                where = f"{kind}.{key}"
-                if not key.isidentifier():
-                    problems.append(Problem(where, repr(key), "a name of letters, digits and underscores"))
-                try:
-                    right[kind, key] = model.model_validate(body)
-                except ValidationError as error:
-                    problems += explain(error, model, where)
-    named = frozenset((kind, key) for kind, items in content.items() if isinstance(items, dict) for key in items)
-    return Decided(right, named, tuple(problems))
+_LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
+_SAID_ELSEWHERE = ("pump capacity", "smallest block", "area")
+"""Checks of a plan that are said at the shift and at the block."""
 
 
 def check_decisions(found: Inspected, decided: Decided) -> Iterator[Problem]:
     """Yield what does not fit together in the decisions, and in them and what stands of the site."""
     if found.standing is not None:
         yield from _check_shifts(found.standing, decided)
-        yield from _check_stocks(found.standing, decided)
         yield from _check_states(found.standing, decided)
+    yield from check_tanks(found.standing, decided)
+    yield from check_crops(found.standing, decided)
     for key, program in decided.of(Program).items():
         yield from _check_program(found.plant, decided, key, program)
 
@@ -106,21 +66,6 @@ def _check_flows(standing: Standing, where: str, flows: Mapping[str, float]) -> 
         yield Problem(where, f"{share_pct:.1f} % of the flow for block {least}", expected, hint)
 
 
-def _check_stocks(standing: Standing, decided: Decided) -> Iterator[Problem]:
-    taken: dict[str, str] = {}
-    drawn = {injector.tank for injector in standing.injector.values()}
-    all_stand = len(standing.injector) == len(standing.names["injector"])
-    for key, stock in decided.of(Stock).items():
-        where = f"stock.{key}.tank"
-        if stock.tank not in standing.names["tank"]:
-            yield Problem(where, repr(stock.tank), "a tank of the site", nearest(stock.tank, standing.names["tank"]))
-        elif all_stand and stock.tank not in drawn:
-            yield Problem(where, repr(stock.tank), "a tank that an injector draws from")
-        first = taken.setdefault(stock.tank, key)
-        if first != key:
-            yield Problem(where, repr(stock.tank), f"a tank of its own; stock.{first} is in it already")
-
-
 def _check_states(standing: Standing, decided: Decided) -> Iterator[Problem]:
     for key, state in decided.of(BlockState).items():
         block = standing.block.get(key)
@@ -131,42 +76,112 @@ def _check_states(standing: Standing, decided: Decided) -> Iterator[Problem]:
 
 
 def _check_program(plant: Plant | None, decided: Decided, key: str, program: Program) -> Iterator[Problem]:
-    """Yield what keeps a program from being run with all its blocks open."""
+    """Yield what keeps a program from being run with all its blocks open and its tanks as they are to be made up."""
     wrong = tuple(_check_names(decided, key, program))
     yield from wrong
-    shift, stocks = decided.of(Shift).get(program.shift), decided.of(Stock)
-    if wrong or plant is None or shift is None or any(part.stock not in stocks for part in program.injections):
+    shift = decided.of(Shift).get(program.shift)
+    if wrong or plant is None or shift is None or not all(_stands(plant, decided, one) for one in program.injections):
         return
-    drawn = {injector.tank for injector in plant.site.injector.values()}
-    if any(stocks[part.stock].tank not in drawn for part in program.injections):
-        return  # said at the stock
     if len(set(shift.blocks) & plant.site.block.keys()) < len(shift.blocks):
         return  # said at the shift
     try:
-        plan_run(plant, decided.right, key, "check", date.max)
+        plan_run(plant, _as_meant(plant, decided, program), key, "check", _day_of(decided, program, shift))
     except PlanError as error:
         for failed in error.checks:
-            if not failed.passed and failed.what not in (
-                "pump capacity",
-                "smallest block",
-                "area",
-            ):  # said at the shift
+            if not failed.passed and failed.what not in _SAID_ELSEWHERE:
                 reason = failed.reason[:1].upper() + failed.reason[1:]
                 yield Problem(f"program.{key}", f"a night that fails for its {failed.what}", "one that can run", reason)
 
 
+def _stands(plant: Plant, decided: Decided, injection: Injection) -> bool:
+    """Return whether an injection's stock and recommendation are right in themselves; what is wrong is said at them."""
+    stock = decided.of(Stock).get(injection.stock)
+    if stock is None or not _nutrients(decided, stock):
+        return False
+    if injection.recommendation is not None:
+        recommendation = decided.of(Recommendation).get(injection.recommendation)
+        if recommendation is None or recommendation.cycle not in decided.of(Cycle):
+            return False
+        if any(check_recommendation(decided, "", recommendation)):
+            return False
+    return any(injector.tank == stock.tank for injector in plant.site.injector.values())
+
+
+def _as_meant(plant: Plant, decided: Decided, program: Program) -> Decisions:
+    """Return the decisions with every block open, and the program's tanks full of what its stocks are to be."""
+    meant: dict[tuple[str, str], Decision] = {
+        name: decision.model_copy(update={"closed_until": None}) if isinstance(decision, BlockState) else decision
+        for name, decision in decided.right.items()
+        if not isinstance(decision, Mix | BucketTest)
+    }
+    for injection in program.injections:
+        stock = decided.of(Stock)[injection.stock]
+        volume_l = plant.site.tank[stock.tank].volume_l
+        portions = [Portion(product=name, kg=g_l * volume_l / 1000.0) for name, g_l in stock.products_g_l.items()]
+        meant["mix", f"full_{stock.tank}"] = Mix(
+            tank=stock.tank,
+            did="filled",
+            at=_LONG_AGO,
+            by="check",
+            heel_l=0.0,
+            stock=injection.stock,
+            portions=tuple(portions),
+            filled_to_l=volume_l,
+        )
+    return meant
+
+
 def _check_names(decided: Decided, key: str, program: Program) -> Iterator[Problem]:
     """Yield what a program names and the file lacks."""
-    shifts, stocks = decided.names(Shift), decided.names(Stock)
-    if program.shift not in shifts:
-        hint = nearest(program.shift, shifts)
-        yield Problem(f"program.{key}.shift", repr(program.shift), "a shift of this file", hint)
+    where = f"program.{key}"
+    yield from unknown(f"{where}.shift", program.shift, decided.names(Shift), "a shift of this file")
+    if program.source is not None:
+        yield from unknown(f"{where}.source", program.source, decided.names(Water), "a water of this file")
     for number, injection in enumerate(program.injections):
-        where = f"program.{key}.injections.{number}"
-        stock = decided.of(Stock).get(injection.stock)
-        if injection.stock not in stocks:
-            hint = nearest(injection.stock, stocks)
-            yield Problem(f"{where}.stock", repr(injection.stock), "a stock of this file", hint)
-        if stock is not None and injection.nutrient not in stock.nutrients_g_l:
-            expected = f"a nutrient of stock {injection.stock}: {', '.join(stock.nutrients_g_l)}"
-            yield Problem(f"{where}.nutrient", repr(injection.nutrient), expected)
+        yield from _check_injection(decided, f"{where}.injections.{number}", injection)
+
+
+def _check_injection(decided: Decided, where: str, injection: Injection) -> Iterator[Problem]:
+    yield from unknown(f"{where}.stock", injection.stock, decided.names(Stock), "a stock of this file")
+    stock, key = decided.of(Stock).get(injection.stock), injection.recommendation
+    recommendation = decided.of(Recommendation).get(key) if key is not None else None
+    if key is not None:
+        named, what = decided.names(Recommendation), "a recommendation of this file"
+        yield from unknown(f"{where}.recommendation", key, named, what)
+    holds = _nutrients(decided, stock) if stock is not None else []
+    expected = ""
+    if holds and injection.nutrient not in holds:
+        expected = f"a nutrient of stock {injection.stock}: {', '.join(holds)}"
+    elif recommendation is not None and injection.nutrient not in recommendation.needs:
+        expected = f"a nutrient of recommendation {key}: {', '.join(recommendation.needs)}"
+    if expected:
+        yield Problem(f"{where}.nutrient", repr(injection.nutrient), expected)
+
+
+def _nutrients(decided: Decided, stock: Stock) -> list[str]:
+    """Return what a stock holds as it is to be made up; nothing when a product is wrong, which is said there."""
+    try:
+        substances = [substance_of(name, decided.of(Product)) for name in stock.products_g_l]
+    except ProductError:
+        return []
+    return list(dict.fromkeys(nutrient for substance in substances for nutrient in substance.nutrients_g_g))
+
+
+def _day_of(decided: Decided, program: Program, shift: Shift) -> datetime:
+    """Return when a program asks for the most: in the stage that a recommendation gives the largest events.
+
+    Without a recommendation it is when all of the shift's blocks have begun their crop cycles.
+    """
+    largest = (0.0, date.min)
+    for injection in program.injections:
+        recommendation = decided.of(Recommendation).get(injection.recommendation or "")
+        cycle = decided.of(Cycle).get(recommendation.cycle) if recommendation is not None else None
+        if recommendation is not None and cycle is not None:
+            shares = recommendation.needs[injection.nutrient].shares
+            for place, (share, (stage, last)) in enumerate(zip(shares, stages_of(cycle), strict=False)):
+                counts = recommendation.events or ()
+                events = counts[place] if place < len(counts) else (last - stage.starts).days + 1
+                largest = max(largest, (share / events, stage.starts))
+    cycles = (cycle.starts for cycle in decided.of(Cycle).values() if set(cycle.blocks) & set(shift.blocks))
+    day = largest[1] if largest[0] else max(cycles, default=_LONG_AGO.date())
+    return datetime.combine(day, time(12), UTC)

@@ -7,15 +7,14 @@ import math
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import date
 from pathlib import Path
-from typing import Any
 
+from daemon.agronomy.tank import contents_at
 from daemon.control.decide import Decision, State, decide
 from daemon.control.image import ChannelImage, ChannelOutput, Image, LedgerHealth, Now, Outputs
 from daemon.control.requests import Request
 from daemon.control.states import ACTIVE
-from daemon.decisions import KINDS, Stock
+from daemon.decisions.kinds import KINDS
 from daemon.equipment import DisplacementTank, MeteringPump, Signal, Venturi
 from daemon.evidence import Evidence
 from daemon.messages import Verb
@@ -31,10 +30,9 @@ from sim.site import read_site
 from sim.stock import Batch
 from sim.tolerances import Tolerances
 from sim.truth import truth
-from tests.night.sites import KESTREL_BEND, edited
+from tests.night.sites import KESTREL_BEND, START, cut, edited
 
 PROFILES = Path(__file__).parents[2] / "drivers" / "profiles"
-_TODAY = date(2026, 10, 13)
 _SOUND_MA = (3.6, 21.0)
 """A current beyond these is a broken wire or a short circuit (NAMUR NE 43)."""
 _LONGEST_S = 24 * 3600.0
@@ -54,7 +52,7 @@ class CoreNight:
         self._relays = self._output_refs()
         self._watchdog = self.sim.modules[plant.site.safety.output_watchdog_s.partition(".")[0]]
 
-    def charge(self, tank: str, litres: float, nutrients_g_l: dict[str, float], product_g_l: float) -> None:
+    def charge(self, tank: str, litres: float, nutrients_g_l: Mapping[str, float], product_g_l: float) -> None:
         """Pour stock into a tank of the simulated plant."""
         self.sim.charge(tank, litres, Batch(nutrients_g_l, product_g_l, 1.0))
 
@@ -192,24 +190,13 @@ def kestrel_night(
 ) -> tuple[CoreNight, tuple[Recipe, ...]]:
     """Return a charged night of Kestrel Bend's programs, their water and doses cut to `share`, and its recipes."""
     plant = parse_site(site_file.read_text("utf-8"), load_profiles())
-    decided = {}
-    for kind, items in tomllib.loads((KESTREL_BEND / "decisions.toml").read_text("utf-8")).items():
-        for key, body in items.items():
-            decided[kind, key] = KINDS[kind].model_validate(_cut(body, share))
+    content = tomllib.loads(cut((KESTREL_BEND / "decisions.toml").read_text("utf-8"), share))
+    decided = {
+        (kind, key): KINDS[kind].model_validate(body) for kind, items in content.items() for key, body in items.items()
+    }
     night = CoreNight(plant, site_file, Tolerances(seed, perfect=perfect), scan_s)
-    for decision in decided.values():
-        if isinstance(decision, Stock):
-            litres = 0.8 * plant.site.tank[decision.tank].volume_l
-            night.charge(decision.tank, litres, decision.nutrients_g_l, decision.product_g_l)
-    return night, tuple(plan_run(plant, decided, program, program, _TODAY).recipe for program in programs)
-
-
-def _cut(body: dict[str, Any], share: float) -> dict[str, Any]:
-    """Return a program's body with all that is water or dose times `share`."""
-    if "water_m3" not in body:
-        return body
-    injections = [
-        {**one, "dose_kg_ha": one["dose_kg_ha"] * share, "inject_m3": one["inject_m3"] * share}
-        for one in body["injections"]
-    ]
-    return {**body, "water_m3": body["water_m3"] * share, "injections": injections}
+    for tank in plant.site.tank:
+        contents = contents_at(tank, decided, START)
+        assert contents is not None
+        night.charge(tank, contents.litres, contents.nutrients_g_l, contents.product_g_l)
+    return night, tuple(plan_run(plant, decided, program, program, START).recipe for program in programs)

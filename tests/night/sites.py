@@ -1,5 +1,6 @@
 """Kestrel Bend, and a part of it with shorter pipes, for nights that do not take all night."""
 
+import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -29,6 +30,12 @@ SHORT_NIGHT = {
     "water_m3 = 84.0": "water_m3 = 9.5",
     "inject_m3 = 42.0": "inject_m3 = 4.5",
 }
+
+
+def cut(decisions: str, share: float) -> str:
+    """Return the text of Kestrel Bend's decisions with all water, needs, other sources and caps times `share`."""
+    amount = r"\b(water_m3|inject_m3|kg_ha|N|P|K) = ([\d.]+)"
+    return re.sub(amount, lambda found: f"{found[1]} = {float(found[2]) * share:.6g}", decisions)
 
 
 def edited(text: str, changes: Mapping[str, str]) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from daemon.agronomy.products import substance_of
 from daemon.control.states import Phase, ProcedureState
 from daemon.evidence import Dose, RunEnded, Unscheduled
 from sim.truth import truth
@@ -24,7 +25,10 @@ _REST_S = 3600.0
 """Long enough for a block to run empty."""
 _COUNT_L = 0.01
 _PULSE_L = 10.0
-_NITROGEN_G_L = {"a": 31.0, "b": 16.6}
+_NITROGEN_G_L = {
+    "a": 200.0 * substance_of("calcium_nitrate_double_salt", {}).nutrients_g_g["N"],
+    "b": 120.0 * substance_of("potassium_nitrate", {}).nutrients_g_g["N"],
+}
 
 _SHORT = {
     "min_off_s = 300.0": "min_off_s = 5.0",

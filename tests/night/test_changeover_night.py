@@ -4,7 +4,6 @@ The next valves open before the last close, the pump starts once, no block gets 
 ends one shift's injection is none of the next one's business. All of it by the plant's own account, scan by scan.
 """
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -24,7 +23,7 @@ from daemon.runtime.scan import Scanned
 from daemon.runtime.service import Service
 from sim.plant import STEP_S
 from tests.night.core import shorter_site
-from tests.night.sites import KESTREL_BEND, START
+from tests.night.sites import KESTREL_BEND, START, cut
 
 pytestmark = pytest.mark.plant
 
@@ -91,7 +90,7 @@ def _run(folder: Path, fault: Mapping[str, Any] | None = None) -> _Watched:
     site_file = shorter_site(folder, 0.05, _SITE)
     site_file.write_text(on_free_ports(site_file.read_text("utf-8")), "utf-8")
     decisions_file = folder / "decisions.toml"
-    decisions_file.write_text(_cut((KESTREL_BEND / "decisions.toml").read_text("utf-8")), "utf-8")
+    decisions_file.write_text(cut((KESTREL_BEND / "decisions.toml").read_text("utf-8"), _SHARE), "utf-8")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(night, "Simulator", Witness)
         ran = uvloop.run(
@@ -99,12 +98,6 @@ def _run(folder: Path, fault: Mapping[str, Any] | None = None) -> _Watched:
         )
     reports = [report for run in ran.runs if (report := run_report(ledger_of(folder), run)) is not None]
     return _Watched(ran, reports, looks)
-
-
-def _cut(decisions: str) -> str:
-    """Return the decisions with all water and doses cut to their share."""
-    amount = r"(water_m3|dose_kg_ha|inject_m3) = ([\d.]+)"
-    return re.sub(amount, lambda found: f"{found[1]} = {float(found[2]) * _SHARE:.6g}", decisions)
 
 
 @pytest.fixture(scope="module")

@@ -14,12 +14,12 @@ from typing import Any
 import pytest
 import uvloop
 
+from daemon.agronomy.tank import contents_of
 from daemon.cli import night
 from daemon.cli.night import Night, ledger_of, on_free_ports, run_night
 from daemon.cli.simulator import Simulator
 from daemon.control.image import ChannelOutput
 from daemon.control.states import Phase
-from daemon.decisions import Stock
 from daemon.equipment import DisplacementTank, VariableSpeedPump
 from daemon.evidence import Dose
 from daemon.ledger.reports import RunReport, run_report
@@ -137,14 +137,15 @@ async def _fill_up(simulator: Simulator, service: Service) -> None:
     """Fill the displacement tank up with its stock, as people do between two shifts."""
     tank = service.plant.site.injector["e"].tank
     held_l = (await simulator.ask("truth"))["tank_l"][tank]
-    (stock,) = (kept for kept in service.decided.newest.values() if isinstance(kept, Stock) and kept.tank == tank)
+    contents = contents_of(tank, service.decided.newest)
+    assert contents is not None
     await simulator.ask(
         "charge",
         tank=tank,
         litres=service.plant.site.tank[tank].volume_l - held_l,
-        nutrients_g_l=stock.nutrients_g_l,
-        product_g_l=stock.product_g_l,
-        ec_ms_cm_per_g_l=stock.ec_ms_cm_per_g_l,
+        nutrients_g_l=contents.nutrients_g_l,
+        product_g_l=contents.product_g_l,
+        ec_ms_cm_per_g_l=contents.products_ec_ms_cm_per_g_l,
     )
 
 

@@ -35,7 +35,8 @@ async def test_every_command_against_run_all(tmp_path: Path) -> None:
         assert "Only a running shift can be held" in await _ask(daemon, "hold", code=1)
         assert "Nothing is running" in await _ask(daemon, "stop", "fertiliser", code=1)
 
-        assert await _ask(daemon, "start", PROGRAM) == "The run starts.\n"
+        begun = await _ask(daemon, "start", PROGRAM)
+        assert begun.startswith("The run starts. Mind, shift creek: ") and "the line was not checked" in begun
         assert "A run is under way" in await _ask(daemon, "start", PROGRAM, code=1)
         assert "Held" in await _ask(daemon, "hold")
         await daemon.until(lambda snapshot: snapshot.procedure == "HELD")

@@ -10,7 +10,6 @@ import tomllib
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -18,17 +17,20 @@ from daemon.control.decide import Decision, State, decide
 from daemon.control.image import SAFE, ChannelImage, Image, LedgerHealth, Now, Outputs
 from daemon.control.requests import Request
 from daemon.control.states import Phase, ProcedureState
-from daemon.decisions import KINDS, Stock
-from daemon.decisions import Decision as Decision_
+from daemon.decisions.base import Decision as Decision_
+from daemon.decisions.base import Decisions
+from daemon.decisions.crops import Cap
+from daemon.decisions.kinds import KINDS
 from daemon.equipment import DisplacementTank, Injector, MeteringPump, Venturi
 from daemon.evidence import Evidence
 from daemon.messages import Answer, Verb
-from daemon.planning.night import Decisions, plan_run
+from daemon.planning.night import plan_run
 from daemon.recipe import Recipe
 from daemon.site import Plant
 from daemon.site_file import parse_site
 from drivers.profile import load_profiles
 from drivers.reading import Quality, Reading
+from tests.daemon.decisions.tanks import NOW, tank_of
 
 CREEK = Path(__file__).parents[2] / "creek"
 """The one-block plant's decisions."""
@@ -66,16 +68,7 @@ drains = false
 """
 """A second block and a second injector."""
 
-TODAY = date(2026, 10, 13)
-POTASSIUM = Stock(
-    tank="b",
-    batch="B-1",
-    product="potassium nitrate",
-    nutrients_g_l={"N": 31.0, "K": 46.4},
-    product_g_l=120.0,
-    ec_ms_cm_per_g_l=1.34,
-    strength_accuracy_pct=2.0,
-)
+POTASSIUM = tank_of("potassium", "b", {"N": 31.0, "K": 46.4}, product_g_l=125.0, ec_ms_cm_per_g_l=1.25, batch="b_1")
 """In channel b's tank, as strong in nitrogen as channel a's, so that litres compare."""
 
 SMALL = {
@@ -127,7 +120,7 @@ def wide() -> Plant:
 
 def demo_decisions(**changes: Mapping[str, object]) -> Decisions:
     """Return the demo's decisions, with keys of a `kind` changed: program={"dose_kg_ha": 5.0}."""
-    found: dict[tuple[str, str], Decision_] = {("stock", "potassium"): POTASSIUM}
+    found: dict[tuple[str, str], Decision_] = dict(POTASSIUM)
     for kind, items in tomllib.loads((CREEK / "decisions.toml").read_text("utf-8")).items():
         for key, body in items.items():
             found[kind, key] = KINDS[kind].model_validate({**body, **changes.get(kind, {})})
@@ -141,13 +134,18 @@ def injection(dose_kg_ha: float, inject_m3: float, stock: str = "calcium") -> di
 
 def demo_recipe() -> Recipe:
     """Return the demo's own night."""
-    return plan_run(kestrel(), demo_decisions(), "creek_night", "run-1", TODAY).recipe
+    return plan_run(kestrel(), demo_decisions(), "creek_night", "run-1", NOW).recipe
 
 
 def short_recipe(run: str = "run-1") -> Recipe:
-    """Return a night of 3 m3 for the small plant: 10.7 L of stock at some 240 L/h."""
-    decisions = demo_decisions(program={"water_m3": 3.0, "injections": [injection(0.1038, 1.5)]})
-    return plan_run(small(), decisions, "creek_night", run, TODAY).recipe
+    """Return a night of 3 m3 for the small plant: 10.7 L of stock at some 240 L/h, under a hard cap 8 % above it."""
+    decisions = {
+        **demo_decisions(program={"water_m3": 3.0, "injections": [injection(0.1038, 1.5)]}),
+        ("cap", "run"): Cap(
+            nutrient="N", kg_ha=0.1038 * 1.08, over="event", basis="each_hectare", strict="hard", why="made up"
+        ),
+    }
+    return plan_run(small(), decisions, "creek_night", run, NOW).recipe
 
 
 def wide_recipe(run: str = "run-1") -> Recipe:
@@ -156,7 +154,7 @@ def wide_recipe(run: str = "run-1") -> Recipe:
         shift={"blocks": ["creek", "ridge"]},
         program={"water_m3": 5.0, "injections": [injection(0.1038, 2.0), injection(0.0519, 1.2, "potassium")]},
     )
-    return plan_run(wide(), decisions, "creek_night", run, TODAY).recipe
+    return plan_run(wide(), decisions, "creek_night", run, NOW).recipe
 
 
 class Rig:

@@ -3,11 +3,13 @@
 import functools
 from collections.abc import Mapping
 
-from daemon.decisions import Decision, Injection, Program, Shift, Stock
+from daemon.decisions.base import Decision
+from daemon.decisions.watering import Injection, Program, Shift
 from daemon.planning.night import plan_run
 from daemon.recipe import Recipe
 from daemon.site import Plant
-from tests.daemon.control.plant import EVERY_KIND, SMALL, TODAY, WIDE, make_plant, site_text
+from tests.daemon.control.plant import EVERY_KIND, SMALL, WIDE, make_plant, site_text
+from tests.daemon.decisions.tanks import NOW, tank_of
 
 N_G_L = 100.0
 """Nitrogen in every stock here."""
@@ -141,15 +143,14 @@ def night(
     site = plant.site
     area_ha = sum(site.block[name].area_ha for name in blocks)
     decisions: dict[tuple[str, str], Decision] = {("shift", "shift"): Shift(blocks=blocks)}
-    for name in site.tank:
-        decisions["stock", f"stock_{name}"] = Stock(
-            tank=name,
-            batch=f"{name}-1",
-            product="made up",
-            nutrients_g_l={"N": N_G_L},
+    for name, tank in site.tank.items():
+        decisions |= tank_of(
+            f"stock_{name}",
+            name,
+            {"N": N_G_L},
             product_g_l=300.0,
             ec_ms_cm_per_g_l=1.0,
-            strength_accuracy_pct=2.0,
+            litres=tank.volume_l,
         )
     decisions["program", "program"] = Program.model_validate(
         {
@@ -167,4 +168,4 @@ def night(
             "order": order,
         }
     )
-    return plan_run(plant, decisions, "program", run, TODAY).recipe
+    return plan_run(plant, decisions, "program", run, NOW).recipe

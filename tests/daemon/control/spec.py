@@ -261,7 +261,7 @@ class Watch:
             assert decision.state.unit.procedure not in going
 
     def dose(self, rig: Rig, decision: Decision, now: Now) -> None:
-        """Invariant 8: what left the tank under a run's command, and not by siphoning, never passes the cap."""
+        """Invariant 8: what left the tank under a run's command, and not by siphoning, passes neither plan nor cap."""
         run = decision.state.run
         if run is None or decision.state.unit.procedure not in ACTIVE:
             return
@@ -274,6 +274,9 @@ class Watch:
             given_l = _stock_l(rig.plant.site, plan.channel, through_l)
             self.counts["dose checked"] += given_l > 0.9 * plan.stock_l
             assert given_l <= rig.plant.site.limits.over_dose_pct / 100.0 * plan.stock_l
+            if plan.most_l is not None:
+                self.counts["dose checked for a hard cap"] += given_l > 0.9 * plan.most_l
+                assert given_l <= plan.most_l
 
     def timeless(self, rig: Rig, image: Image, decision: Decision, requests: tuple[Request, ...], now: Now) -> None:
         """Invariant 10: the same scan at another hour decides the same, to the last row."""

@@ -339,7 +339,7 @@ def test_the_drive_is_read_from_the_calibration(rate_l_h: float, drive: float) -
 def test_the_trim_is_frozen_while_the_injector_is_at_its_end() -> None:
     """Guards the trim against winding up: at full drive a meter that shows too little teaches nothing."""
     recipe = short_recipe()
-    fast = changed(recipe.channels[0], ratio=499.0 / (recipe.flow_m3_h * 1000.0), stock_l=30.0)
+    fast = changed(recipe.channels[0], ratio=499.0 / (recipe.flow_m3_h * 1000.0), stock_l=30.0, most_l=None)
     rig = Rig(small())
     assert rig.start(changed(recipe, channels=(fast,))).accepted
     rig.until(is_injecting)

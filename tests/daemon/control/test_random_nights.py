@@ -201,6 +201,7 @@ _MET = frozenset(f"state {state.value}" for state in ProcedureState) | {
     "reading gone BAD",
     "stop everything",
     "dose checked",
+    "dose checked for a hard cap",
     "decided twice",
 }
 _WASHED = frozenset(

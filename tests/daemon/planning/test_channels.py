@@ -5,22 +5,30 @@ from typing import Any
 
 import pytest
 
-from daemon.decisions import Injection, Stock
+from daemon.agronomy.contents import Contents
 from daemon.equipment import DisplacementTank, DutyPump, FixedRatePump, Injector, Pipe, Venturi
 from daemon.planning.channels import ChannelDose, plan_channel
 from tests.daemon.control.plant import kestrel
+from tests.daemon.decisions.tanks import MIXED_AT
 
-_STOCK = Stock(
+_CONTENTS = Contents(
     tank="a",
-    batch="A-1",
-    product="calcium nitrate",
+    stock="calcium",
+    batch="a_1",
+    since=MIXED_AT,
+    litres=1000.0,
+    products_g_l={"calcium_bag": 200.0},
     nutrients_g_l={"N": 32.0, "Ca": 37.0},
+    nitrogen_g_l={"nitrate": 32.0},
     product_g_l=200.0,
-    ec_ms_cm_per_g_l=1.1,
+    ec_ms_cm_per_g_l=1.056,
+    products_ec_ms_cm_per_g_l=1.1,
+    ec_from="products",
     strength_accuracy_pct=2.0,
 )
 _FLOW_M3_H = 40.0
-_AREA_HA = 4.0
+_STOCK_L_PER_KG_HA = 4.0 * 1000.0 / 32.0
+"""4 ha, 32 g/L of nitrogen."""
 
 
 def _injector(kind: type[Injector] | None, **keys: Any) -> Injector:
@@ -37,11 +45,8 @@ def _injector(kind: type[Injector] | None, **keys: Any) -> Injector:
 
 def _dose(injector: Injector, dose_kg_ha: float, inject_m3: float) -> ChannelDose:
     """Return the dose of 4 ha at 40 m3/h: 125 L of stock for each kg of nitrogen a hectare."""
-    site = kestrel().site
-    injection = Injection(stock="calcium", nutrient="N", dose_kg_ha=dose_kg_ha, inject_m3=inject_m3)
-    return plan_channel(
-        site.model_copy(update={"injector": {"a": injector}}), "a", injection, _STOCK, _AREA_HA, _FLOW_M3_H
-    )
+    site = kestrel().site.model_copy(update={"injector": {"a": injector}})
+    return plan_channel(site, "a", _CONTENTS, _STOCK_L_PER_KG_HA * dose_kg_ha, inject_m3, _FLOW_M3_H)
 
 
 def _failed(dose: ChannelDose) -> list[str]:

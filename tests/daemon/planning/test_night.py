@@ -6,13 +6,13 @@ from datetime import timedelta
 
 import pytest
 
-from daemon.decisions import BlockState
+from daemon.decisions.base import Decisions
+from daemon.decisions.watering import BlockState
 from daemon.hydraulics.pipes import shared_main_l
 from daemon.planning.checks import PlanError
-from daemon.planning.night import Decisions, Plan, plan_run
+from daemon.planning.night import Plan, plan_run
 from daemon.site import Plant
 from tests.daemon.control.plant import (
-    TODAY,
     demo_decisions,
     injection,
     kestrel,
@@ -22,12 +22,13 @@ from tests.daemon.control.plant import (
     wide,
     wide_recipe,
 )
+from tests.daemon.decisions.tanks import NOW, tank_of
 
 
 def _refusal(decisions: Decisions, plant: Plant | None = None, program: str = "creek_night") -> tuple[str, list[str]]:
     """Return the message of a refused plan and what its failed checks were for."""
     with pytest.raises(PlanError) as caught:
-        plan_run(plant or kestrel(), decisions, program, "run-1", TODAY)
+        plan_run(plant or kestrel(), decisions, program, "run-1", NOW)
     assert caught.value.code == "plan.refused"
     failed = [check for check in caught.value.checks if not check.passed]
     assert all(check.reason in str(caught.value) for check in failed)
@@ -36,7 +37,7 @@ def _refusal(decisions: Decisions, plant: Plant | None = None, program: str = "c
 
 def test_the_demo_program_by_hand() -> None:
     """Guards every number of the demo's recipe, worked from its decisions and the site with a pocket calculator."""
-    recipe = plan_run(kestrel(), demo_decisions(), "creek_night", "run-7", TODAY).recipe
+    recipe = plan_run(kestrel(), demo_decisions(), "creek_night", "run-7", NOW).recipe
     block, channel = recipe.blocks[0], recipe.channels[0]
     assert (recipe.run, recipe.shift, block.block, block.share) == ("run-7", "creek", "creek", 1.0)
     assert recipe.flow_m3_h == pytest.approx(33.92)  # 106 laterals x 200 emitters x 1.6 L/h
@@ -48,10 +49,11 @@ def test_the_demo_program_by_hand() -> None:
     assert block.path.lateral_l == pytest.approx(106 * 14.527, abs=0.5)
     assert channel.ratio == pytest.approx(309.677 / 42_000.0, rel=1e-5)
     assert recipe.main_l == pytest.approx(3540.4, abs=0.1)  # all of it is the one block's
-    assert block.planned_mg == {"a": {"N": 9_600_000, "Ca": pytest.approx(309.677 * 37.0 * 1000.0, rel=1e-5)}}
+    planned_mg = {"N": 9_600_000, "Ca": 309.677 * 37.0 * 1000.0}
+    assert block.planned_mg == {"a": pytest.approx(planned_mg, rel=1e-5)}
     assert (block.area_ha, block.share_accuracy_pct, block.drains) == (3.2, 0.0, False)
     assert channel.ec_rise_ms_cm == pytest.approx(200.0 * channel.ratio * 1.1 * 0.96)
-    assert (channel.channel, channel.stock, channel.batch) == ("a", "calcium", "A-2026-10-13")
+    assert (channel.channel, channel.stock, channel.batch) == ("a", "calcium", "a_1")
     assert (channel.after, channel.rinse_l, channel.hose_l) == ("", 0.0, 0.0)
 
 
@@ -60,18 +62,13 @@ _I3_SITE = {
     "area_ha = 3.2": "area_ha = 4.0",
     "[1.0, 500.0]": "[1.0, 1000.0]",
 }
-_I3_STOCK: Mapping[str, object] = {
-    "product": "urea, 46 % N",
-    "product_g_l": 250.0,
-    "nutrients_g_l": {"N": 0.46 * 250.0},
-    "ec_ms_cm_per_g_l": 0.0,
-}
+_UREA = tank_of("urea", "a", {"N": 0.46 * 250.0}, product_g_l=250.0, ec_ms_cm_per_g_l=0.0)
 
 
 def _urea(inject_m3: float) -> Plan:
-    program = {"injections": [injection(20.0, inject_m3)], "water_m3": inject_m3 + 60.0}
-    decisions = demo_decisions(stock=_I3_STOCK, program=program)
-    return plan_run(make_plant(site_text(_I3_SITE)), decisions, "creek_night", "run-1", TODAY)
+    program = {"injections": [injection(20.0, inject_m3, "urea")], "water_m3": inject_m3 + 60.0}
+    decisions = {**demo_decisions(program=program), **_UREA}
+    return plan_run(make_plant(site_text(_I3_SITE)), decisions, "creek_night", "run-1", NOW)
 
 
 def test_the_check_values_of_proportional_injection() -> None:
@@ -136,7 +133,7 @@ def test_the_split_between_blocks_by_hand() -> None:
     site = wide().site
     vague = {name: block.model_copy(update={"flow_accuracy_pct": 30.0}) for name, block in site.block.items()}
     plant = replace(wide(), site=site.model_copy(update={"block": vague}))
-    recipe = plan_run(plant, _two_blocks(), "creek_night", "run-1", TODAY).recipe
+    recipe = plan_run(plant, _two_blocks(), "creek_night", "run-1", NOW).recipe
     assert recipe.blocks[0].share_accuracy_pct == pytest.approx(14.142, abs=0.001)  # hypot(1/3, 1/3) x 30
     assert recipe.blocks[1].share_accuracy_pct == pytest.approx(28.284, abs=0.001)  # hypot(2/3, 2/3) x 30
 
@@ -154,9 +151,9 @@ def _two_blocks(order: str = "together", **block: Mapping[str, object]) -> Decis
 
 def test_together_or_in_turn() -> None:
     """Guards rule 15: in turn the second channel waits for the first one and a transit of clear water after it."""
-    together = plan_run(wide(), _two_blocks(), "creek_night", "run-1", TODAY).recipe
+    together = plan_run(wide(), _two_blocks(), "creek_night", "run-1", NOW).recipe
     assert together.inject_l == 2000.0 and [channel.after for channel in together.channels] == ["", ""]
-    in_turn = plan_run(wide(), _two_blocks("in_turn"), "creek_night", "run-1", TODAY).recipe
+    in_turn = plan_run(wide(), _two_blocks("in_turn"), "creek_night", "run-1", NOW).recipe
     first, second = in_turn.channels
     transit_l = max(block.path.transit_l / block.share for block in in_turn.blocks)
     assert (first.after, first.rinse_l, second.after) == ("", 0.0, "a")
@@ -170,15 +167,15 @@ def test_together_or_in_turn() -> None:
 def test_water_alone() -> None:
     """Guards a program without injections: all of its water is pre-wet, nothing is flushed."""
     decisions = demo_decisions(program={"injections": [], "water_m3": 5.0})
-    recipe = plan_run(kestrel(), decisions, "creek_night", "run-1", TODAY).recipe
+    recipe = plan_run(kestrel(), decisions, "creek_night", "run-1", NOW).recipe
     assert (recipe.prewet_l, recipe.inject_l, recipe.flush_l, recipe.channels) == (5000.0, 0.0, 0.0, ())
     assert recipe.blocks[0].planned_mg == {}
 
 
 def test_the_area_in_use_takes_the_dose() -> None:
     """Guards a block's state: half of the area in use takes half of the stock, and flow and shares stay."""
-    whole = plan_run(wide(), _two_blocks(), "creek_night", "run-1", TODAY).recipe
-    part = plan_run(wide(), _two_blocks(creek={"area_ha": 1.6}), "creek_night", "run-1", TODAY).recipe
+    whole = plan_run(wide(), _two_blocks(), "creek_night", "run-1", NOW).recipe
+    part = plan_run(wide(), _two_blocks(creek={"area_ha": 1.6}), "creek_night", "run-1", NOW).recipe
     assert [block.area_ha for block in part.blocks] == [1.6, 1.6]
     assert part.channels[0].stock_l == pytest.approx(whole.channels[0].stock_l * 3.2 / 4.8)
     assert part.flow_m3_h == whole.flow_m3_h and part.blocks[0].share == whole.blocks[0].share
@@ -187,15 +184,15 @@ def test_the_area_in_use_takes_the_dose() -> None:
 @pytest.mark.parametrize(("days", "blocks"), [(-1, ["creek", "ridge"]), (0, ["creek", "ridge"]), (1, ["ridge"])])
 def test_a_closed_block_is_left_out_until_its_day(days: int, blocks: list[str]) -> None:
     """Guards closing: closed_until is the first day on which the block is watered again."""
-    decisions = _two_blocks(creek={"closed_until": TODAY + timedelta(days)})
-    recipe = plan_run(wide(), decisions, "creek_night", "run-1", TODAY).recipe
+    decisions = _two_blocks(creek={"closed_until": NOW.date() + timedelta(days)})
+    recipe = plan_run(wide(), decisions, "creek_night", "run-1", NOW).recipe
     assert [block.block for block in recipe.blocks] == blocks
     assert sum(block.share for block in recipe.blocks) == pytest.approx(1.0)
 
 
 def test_a_shift_that_is_closed_altogether_is_refused() -> None:
     """Guards closing: no block is no run."""
-    tomorrow = {"closed_until": TODAY + timedelta(1)}
+    tomorrow = {"closed_until": NOW.date() + timedelta(1)}
     message, failed = _refusal(_two_blocks(creek=tomorrow, ridge=tomorrow), wide())
     assert failed == ["blocks"] and "every block of shift creek is closed today" in message
 
@@ -204,7 +201,7 @@ def test_a_shift_that_is_closed_altogether_is_refused() -> None:
 def test_any_nutrient_of_the_stock_may_be_dosed_by(nutrient: str) -> None:
     """Guards the dose: it is met exactly in the nutrient that the program names, and the others follow."""
     decisions = demo_decisions(program={"injections": [{**injection(3.0, 42.0), "nutrient": nutrient}]})
-    recipe = plan_run(kestrel(), decisions, "creek_night", "run-1", TODAY).recipe
+    recipe = plan_run(kestrel(), decisions, "creek_night", "run-1", NOW).recipe
     assert recipe.blocks[0].planned_mg["a"][nutrient] == pytest.approx(3.0 * 3.2 * 1e6, abs=1.0)
 
 
@@ -216,7 +213,7 @@ def test_any_nutrient_of_the_stock_may_be_dosed_by(nutrient: str) -> None:
         ({"program": {"injections": [injection(0.3, 42.0)]}}, "injector range", ("25 L/h", "50 to 500 L/h")),
         ({"program": {"injections": [injection(9.0, 42.0)]}}, "injector range", ("750 L/h", "50 to 500 L/h")),
         ({"program": {"injections": [injection(1.5, 42.0)] * 2}}, "injector", ("twice with injector a",)),
-        ({"stock": {"nutrients_g_l": {"P": 20.0}}}, "nutrient", ("holds no N", "it holds P")),
+        ({"product": {"analysis_pct": {"P": 10.0}}}, "nutrient", ("holds no N", "it holds P")),
         ({"shift": {"blocks": ["creek", "river"]}}, "blocks", ("river", "the site lacks")),
         ({"shift": {"blocks": ["creek", "creek"]}}, "blocks", ("creek", "twice")),
         ({"stock": {"tank": "b"}}, "injector", ("no injector draws from tank b",)),
@@ -240,7 +237,7 @@ def test_a_tank_too_small_for_the_stock_is_refused() -> None:
 
 def test_all_failed_checks_are_told_at_once() -> None:
     """Guards all reasons at once: too little water and too fast an injector are both in the message."""
-    changes = {"water_m3": 30.0, "injections": [injection(9.0, 42.0)]}
+    changes = {"water_m3": 30.0, "injections": [injection(7.0, 42.0)]}
     message, failed = _refusal(demo_decisions(program=changes))
     assert failed == ["pre-wet", "injector range"]
     assert "outermost emitter" in message and "L/h" in message
@@ -254,7 +251,7 @@ def test_a_shift_that_the_pump_cannot_feed_is_refused() -> None:
     message, failed = _refusal(_two_blocks(), replace(wide(), site=weak))
     assert failed == ["pump capacity"] and "takes 50.9 m3/h and the pump gives at most 50.8 m3/h" in message
     none = replace(wide(), site=site.model_copy(update={"pump": None}))
-    checks = plan_run(none, _two_blocks(), "creek_night", "run-1", TODAY).checks
+    checks = plan_run(none, _two_blocks(), "creek_night", "run-1", NOW).checks
     assert "pump capacity" not in [check.what for check in checks]
 
 
