@@ -28,8 +28,8 @@ class Contents:
     """Rise of the line's EC at 25 °C for each gram of product in a litre, in the water that is used; 0 where EC cannot
     see it."""
     products_ec_ms_cm_per_g_l: float | None
-    """The same by the products alone, each in pure water: what a bucket test is judged by. None where the water decides:
-    acids and alkalis react with its bicarbonate."""
+    """The same by the products alone, each in pure water: what a bucket test is judged by. None where the water
+    decides: acids and alkalis react with its bicarbonate."""
     ec_from: str
     """bucket_test, or products."""
     strength_accuracy_pct: float

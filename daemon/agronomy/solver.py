@@ -23,7 +23,7 @@ _TIME_LIMIT_S = 20.0
 _GIVES_SHORT, _GIVES_BURDEN = 1e-6, 1e-4
 """Nobody weighs closer: what is short, and the cost, may be worse by that much for fewer things to weigh."""
 _WORTH_WEIGHING = 1e-3
-"""Of a target: a product that brings less than that of every target is left out (common practice, no source)."""
+"""Of a target: a product that brings less than that of each of its targets is left out (common practice, no source)."""
 _TYPICAL_G_L = 200.0
 """Strength at which the water that a product displaces is taken."""
 _AIM = 0.985 * MARGIN
@@ -108,12 +108,12 @@ def _figures(question: Question, bag: Bag, tank: Tank) -> _Figures:
     per_kg = fraction + _AIM * (displaces - product.water_g_g)
     most += [_AIM * water_kg / per_kg] if per_kg > 0.0 else []
     most += [water_kg / displaces] if displaces > 0.0 else []
-    least = (
+    worth = (
         _WORTH_WEIGHING * target_kg / content(product, item)
         for item, target_kg in question.targets_kg.items()
         if content(product, item) > 0.0
     )
-    return _Figures(displaces, fraction, min((*least, *most)), min(most))
+    return _Figures(displaces, fraction, min(min(worth, default=0.0), *most), min(most))
 
 
 def _row(terms: Mapping[str, float], most: float, why: str) -> Row:

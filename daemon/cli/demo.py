@@ -5,26 +5,45 @@ import json
 import shutil
 import tempfile
 import zoneinfo
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import uvloop
 
+from daemon.agronomy.past import Past
+from daemon.agronomy.recommend import DueDose, due_dose
 from daemon.cli.errors import InputError
 from daemon.cli.night import Night, ledger_of, on_free_ports, read_decisions, run_night
 from daemon.control.interlocks import BY_CODE
+from daemon.decisions.base import Decisions
+from daemon.decisions.watering import Program
 from daemon.dosing.outcome import block_doses, judge_dose
 from daemon.evidence import FlushOwed
+from daemon.ledger.accounts import read_past
 from daemon.ledger.durable import open_state
 from daemon.ledger.reports import RunReport, run_report, verify_file
+from daemon.runtime.decided import read_in_force
 from daemon.units import kilograms, litres
 
 _SCENARIO = Path(__file__).parent / "kestrel_bend"
 _START = datetime(2026, 10, 13, 11, 30, tzinfo=UTC)
 _BAR_S = 300.0
 _WORDS = {"DELIVERED": "as planned", "SHORT": "SHORT", "OVER": "OVER"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Due:
+    """What one recommendation made due of one nutrient when a shift was planned."""
+
+    recommendation: str
+    dose: DueDose
+
+
+_Advice = Mapping[str, Mapping[str, _Due]]
+"""By run and nutrient; a dose that goes by no recommendation is not in it."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -56,13 +75,16 @@ def main(arguments: argparse.Namespace) -> int:
             run_night(site, _SCENARIO / "decisions.toml", programs, folder, _START, options=options, faults=faults)
         )
         reports = [found for run in night.runs if (found := run_report(ledger_of(folder), run)) is not None]
+        if not reports:
+            raise InputError("the ledger holds no such run")
+        advice = _advice(night, reports, programs, ledger_of(folder))
         owed = tuple(stamped.row for stamped in open_state(ledger_of(folder)).owed)
         verdict = verify_file(ledger_of(folder))
-    if not reports:
-        raise InputError("the ledger holds no such run")
-    print("\n".join(_lines(night, reports, owed, verdict.rows, verdict.broken_seq is None)))
+    print("\n".join(_lines(night, reports, advice, owed, verdict.rows, verdict.broken_seq is None)))
     if arguments.json is not None:
-        arguments.json.write_text(json.dumps(_figures(night, reports, arguments.seed), indent=1) + "\n", "utf-8")
+        arguments.json.write_text(
+            json.dumps(_figures(night, reports, advice, arguments.seed), indent=1) + "\n", "utf-8"
+        )
     return 0
 
 
@@ -87,8 +109,50 @@ def _fault(text: str) -> tuple[str, float]:
         raise InputError(f"--fault: got {text!r}; expected NAME@MINUTE, such as airlock@60") from None
 
 
+def _advice(night: Night, reports: Sequence[RunReport], programs: Sequence[str], ledger: Path) -> _Advice:
+    """Return what was due when the night was planned: by what had been given before it, at the start of its first run.
+
+    As a START plans them, all of its runs are of that moment.
+    """
+    decisions, past = read_in_force(ledger).decisions, read_past(ledger)
+    before = Past(
+        tuple(dose for dose in past.doses if dose.run not in night.runs),
+        tuple(water for water in past.water if water.run not in night.runs),
+    )
+    zone = zoneinfo.ZoneInfo(night.plant.site.site.zone)
+    now = datetime.fromtimestamp(reports[0].started.at_ms / 1000.0, zone)
+    program_of = dict(zip(night.runs, programs, strict=True))
+    return {
+        (run := report.started.row.run): _due_of(decisions, program_of[run], _areas_ha(report), before, now)
+        for report in reports
+    }
+
+
+def _due_of(
+    decisions: Decisions, program_key: str, areas_ha: Mapping[str, float], past: Past, now: datetime
+) -> dict[str, _Due]:
+    program = decisions[Program.kind, program_key]
+    return {
+        injection.nutrient: _Due(
+            injection.recommendation,
+            due_dose(decisions, injection.recommendation, injection.nutrient, areas_ha, past, now),
+        )
+        for injection in (program.injections if isinstance(program, Program) else ())
+        if injection.recommendation is not None
+    }
+
+
+def _areas_ha(report: RunReport) -> dict[str, float]:
+    return {block["block"]: block["area_ha"] for block in json.loads(report.started.row.recipe)["blocks"]}
+
+
 def _lines(
-    night: Night, reports: Sequence[RunReport], owed: tuple[FlushOwed, ...], rows: int, chain_holds: bool
+    night: Night,
+    reports: Sequence[RunReport],
+    advice: _Advice,
+    owed: tuple[FlushOwed, ...],
+    rows: int,
+    chain_holds: bool,
 ) -> list[str]:
     zone = zoneinfo.ZoneInfo(night.plant.site.site.zone)
     began = datetime.fromtimestamp(reports[0].started.at_ms / 1000.0, zone)
@@ -96,7 +160,7 @@ def _lines(
         f"{night.plant.site.site.name} is invented and this plant is SIMULATED. Night of {began:%a %d %b %Y}.",
     ]
     for report in reports:
-        lines += ["", *_shift_lines(night, report, zone)]
+        lines += ["", *_shift_lines(night, report, advice[report.started.row.run], zone, heads=report is reports[0])]
     if owed:
         parts = ", ".join(f"{o.segment} {litres(o.owed_ml) / 1000.0:.1f} m3" for o in owed)
         lines.append(f"Flush still owed before the next injection: {parts}.")
@@ -110,8 +174,10 @@ def _lines(
     return lines
 
 
-def _shift_lines(night: Night, report: RunReport, zone: zoneinfo.ZoneInfo) -> list[str]:
-    """Return one shift's phases, doses and end."""
+def _shift_lines(
+    night: Night, report: RunReport, due: Mapping[str, _Due], zone: zoneinfo.ZoneInfo, *, heads: bool
+) -> list[str]:
+    """Return one shift's phases, what was recommended, doses and end; heads over the doses once fit on a screen."""
     recipe = json.loads(report.started.row.recipe)
     blocks = [block["block"] for block in recipe["blocks"]]
     lines = [f"Shift {recipe['shift']}: {', '.join(blocks)}"]
@@ -124,7 +190,10 @@ def _shift_lines(night: Night, report: RunReport, zone: zoneinfo.ZoneInfo) -> li
             f"  {phase.row.phase:7} {start:%H:%M} {minutes:4.0f} min {litres(phase.row.water_ml) / 1000.0:6.1f} m3  "
             f"{bar:20} {stock}".rstrip()
         )
-    lines.append("  block   nutrient    planned   delivered (k = 2)      truth")
+    if due:
+        lines.append(_due_line(report, due))
+    if heads:
+        lines.append("  block   nutrient    planned   delivered (k = 2)      truth")
     doses = block_doses(stamped.row for stamped in report.doses)
     for dose in sorted(doses, key=lambda dose: blocks.index(dose.block)):
         lines.append(
@@ -137,6 +206,18 @@ def _shift_lines(night: Night, report: RunReport, zone: zoneinfo.ZoneInfo) -> li
     return lines
 
 
+def _due_line(report: RunReport, due: Mapping[str, _Due]) -> str:
+    """Return what was due of each nutrient, by which word, and what the plan makes of it; means over the area."""
+    area_ha = sum(_areas_ha(report).values())
+    doses = block_doses(stamped.row for stamped in report.doses)
+    planned = {name: sum(kilograms(dose.planned_mg) for dose in doses if dose.nutrient == name) for name in due}
+    asked = ", ".join(f"{name} {one.dose.kg_ha:.2f}" for name, one in due.items())
+    stages = ", ".join(dict.fromkeys(one.dose.stage or "outside the cycle" for one in due.values()))
+    by = ", ".join(dict.fromkeys(one.recommendation for one in due.values()))
+    plan = ", ".join(f"{name} {kg / area_ha:.2f}" for name, kg in planned.items())
+    return f"  Recommended tonight: {asked} kg/ha (stage {stages}, by {by}); planned {plan}"
+
+
 def _truth_kg(night: Night, block: str, nutrient: str) -> float:
     return float(night.truth["blocks"][block]["delivered_kg"].get(nutrient, 0.0))
 
@@ -147,9 +228,10 @@ def _because(why: str) -> str:
     return cause.meaning if cause is not None else f"{why}."
 
 
-def _figures(night: Night, reports: Sequence[RunReport], seed: int) -> dict[str, Any]:
+def _figures(night: Night, reports: Sequence[RunReport], advice: _Advice, seed: int) -> dict[str, Any]:
     blocks = []
     for report in reports:
+        due = advice[report.started.row.run]
         for block in json.loads(report.started.row.recipe)["blocks"]:
             doses = block_doses(stamped.row for stamped in report.doses if stamped.row.block == block["block"])
             nutrients = {
@@ -160,12 +242,14 @@ def _figures(night: Night, reports: Sequence[RunReport], seed: int) -> dict[str,
                     "lost_kg": kilograms(dose.lost_mg),
                     "u_k2_kg": kilograms(dose.u_delivered_mg),
                     "truth_kg": round(_truth_kg(night, dose.block, dose.nutrient), 6),
+                    "planned_kg_ha": round(kilograms(dose.planned_mg) / block["area_ha"], 6),
+                    "due_kg_ha": _due_kg_ha(due.get(dose.nutrient), dose.block),
                 }
                 for dose in doses
             }
             blocks.append({"block": block["block"], "area_ha": block["area_ha"], "nutrients": nutrients})
     return {
-        "schema": 2,
+        "schema": 3,
         "seed": seed,
         "simulated_s": round(night.simulated_s, 3),
         "wall_s": round(night.wall_s, 3),
@@ -179,6 +263,11 @@ def _figures(night: Night, reports: Sequence[RunReport], seed: int) -> dict[str,
             for alarm in report.alarms
         ],
     }
+
+
+def _due_kg_ha(due: _Due | None, block: str) -> float | None:
+    """Return what was due on a block; None where its dose goes by no recommendation."""
+    return round(due.dose.blocks[block].kg_ha, 6) if due is not None else None
 
 
 def _run_figures(report: RunReport) -> dict[str, Any]:

@@ -34,6 +34,42 @@ def _demo(arguments: argparse.Namespace) -> int:
     return demo.main(arguments)
 
 
+def _declare_import(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import importing
+
+    importing.add_arguments(parser)
+
+
+def _import(arguments: argparse.Namespace) -> int:
+    from daemon.cli import importing
+
+    return importing.main(arguments)
+
+
+def _declare_stock(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import stock
+
+    stock.add_arguments(parser)
+
+
+def _stock(arguments: argparse.Namespace) -> int:
+    from daemon.cli import stock
+
+    return stock.main(arguments)
+
+
+def _declare_budget(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import budget
+
+    budget.add_arguments(parser)
+
+
+def _budget(arguments: argparse.Namespace) -> int:
+    from daemon.cli import budget
+
+    return budget.main(arguments)
+
+
 def _add_schema(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", nargs="?", choices=("site", "decisions"), default="site", help="of which file")
 
@@ -45,7 +81,7 @@ def _schema(arguments: argparse.Namespace) -> int:
     from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
     from pydantic_core.core_schema import DictSchema
 
-    from daemon.decisions import KINDS
+    from daemon.decisions.kinds import KINDS
     from daemon.site import Site
 
     class Closed(GenerateJsonSchema):
@@ -75,6 +111,9 @@ _COMMANDS = (
     _Command("hold", "hold the run: fertiliser off, water on for a bounded time", client.add_folder, client.hold),
     _Command("stop", "stop fertiliser, or everything", client.add_stop, client.stop),
     _Command("reset", "clear what an operator may clear; starts nothing", client.add_folder, client.reset),
+    _Command("stock", "what a tank may hold, what it holds, and what was done to it", _declare_stock, _stock),
+    _Command("budget", "what each block was to have, has had, and may still have", _declare_budget, _budget),
+    _Command("import", "record recommendations, products, water analyses or decisions", _declare_import, _import),
     _Command("demo", "run one night at Kestrel Bend on the simulator", _declare_demo, _demo),
 )
 
@@ -105,7 +144,12 @@ def main(words: Sequence[str] | None = None) -> int:
         return code
 
 
-_EXIT_CODES = {"input": 2, "site": 2, "decision": 2, "simulator": 4, "night": 1, "socket": 3, "daemon": 4, "plant": 4}
+_EXIT_CODES = {
+    **dict.fromkeys(("refused", "night", "recommendation"), 1),
+    **dict.fromkeys(("input", "site", "decision", "product", "blend"), 2),
+    "socket": 3,
+    **dict.fromkeys(("simulator", "daemon", "plant", "solving"), 4),
+}
 
 
 def _explain(error: Exception) -> tuple[int | None, str]:

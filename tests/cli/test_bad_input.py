@@ -117,24 +117,32 @@ def test_what_is_shipped_is_right(capsys: pytest.CaptureFixture[str]) -> None:
         assert main(["check", str(folder / "site.toml"), "--decisions", str(folder / "decisions.toml")]) == 0
     said = capsys.readouterr().out
     assert "6 block(s), 2 injection channel(s), 1 device(s) on 1 bus(es). No errors." in said
-    assert "3 of shift, 2 of stock, 3 of program, 0 of block. No errors." in said
+    assert "3 of shift, 3 of program, 1 of water, 2 of stock, 4 of mix, 1 of bucket_test, 3 of cycle, " in said
 
 
 @pytest.mark.parametrize(
     ("old", "new", "expected"),
     [
         (
-            '"creek", "b',
-            '"craek", "creek", "b',
+            "[shift.low]\nblocks = [",
+            '[shift.low]\nblocks = ["craek", ',
             "shift.low.blocks: got 'craek'; expected a block of the site. Nearest ",
         ),
-        ('"creek", "br', '"bridge", "creek", "br', "shift.low.blocks: got 'bridge' 2 times; expected each block once"),
         (
-            '["house", "river"]',
-            '["house"]',
+            "[shift.low]\nblocks = [",
+            '[shift.low]\nblocks = ["bridge", ',
+            "shift.low.blocks: got 'bridge' 2 times; expected each block once",
+        ),
+        (
+            '[shift.grove]\nblocks = ["house", "river"]',
+            '[shift.grove]\nblocks = ["house"]',
             "shift: got no shift that waters block river; expected each block of the site",
         ),
-        ('tank = "b"', 'tank = "c"', "stock.potassium.tank: got 'c'; expected a tank of the site. Known: a, b"),
+        (
+            'potassium]\ntank = "b"',
+            'potassium]\ntank = "c"',
+            "stock.potassium.tank: got 'c'; expected a tank of the site. Known: a, b",
+        ),
         (
             '"grove"',
             '"grow"',
@@ -145,7 +153,11 @@ def test_what_is_shipped_is_right(capsys: pytest.CaptureFixture[str]) -> None:
             '[{ stock = "p0t',
             "program.grove_night.injections.0.stock: got 'p0tassium'; expected a stock of",
         ),
-        ('"K", dose_kg_ha = 3', '"P", dose_kg_ha = 3', "program.low_night.injections.1.nutrient: got 'P'; expected a "),
+        (
+            '"K", recommendation = "mandarins',
+            '"P", recommendation = "mandarins',
+            "program.low_night.injections.1.nutrient: got 'P'; expected a ",
+        ),
         (
             "water_m3 = 148.0",
             "water_m3 = 60.0",
@@ -210,21 +222,32 @@ def test_a_shift_that_the_pump_cannot_feed(tmp_path: Path, capsys: pytest.Captur
 
 
 def test_two_stocks_in_one_tank(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Within one file a tank holds one stock; a tank that no injector draws from holds none."""
-    said = _checked(tmp_path, capsys, {}, {'tank = "b"': 'tank = "a"'})
-    assert said[0] == ("stock.potassium.tank: got 'a'; expected a tank of its own; stock.calcium is in it already")
+    """Stocks may take turns in a tank, and no program draws two from one; what nothing draws from holds none."""
+    said = _checked(tmp_path, capsys, {}, {'potassium]\ntank = "b"': 'potassium]\ntank = "a"'})
+    twice = (
+        "got a night that fails for its injector; expected one that can run. The program injects twice with injector"
+    )
+    assert said == [
+        "mix.b_13_oct.tank: got 'b'; expected 'a', the tank of stock potassium",
+        f"program.low_night: {twice} a",
+        f"program.high_night: {twice} a",
+    ]
     spare = "[tank.spare]\nvolume_l = 500.0\nlow_l = 10.0\n"
     spare += 'content = { point = "station.ai8", at_low = 0.0, at_high = 600.0, accuracy_pct_of_span = 0.5 }\n#'
-    said = _checked(tmp_path, capsys, {"# Mandarins": spare}, {'tank = "b"': 'tank = "spare"'})
-    assert said == ["stock.potassium.tank: got 'spare'; expected a tank that an injector draws from"]
+    changes = {'potassium]\ntank = "b"': 'potassium]\ntank = "spare"'}
+    said = _checked(tmp_path, capsys, {"# Mandarins": spare}, changes)
+    assert said == [
+        "stock.potassium.tank: got 'spare'; expected a tank that an injector draws from",
+        "mix.b_13_oct.tank: got 'b'; expected 'spare', the tank of stock potassium",
+    ]
 
 
 def test_a_program_says_every_check_that_it_fails(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """An injector that cannot make the ratio, too little water, too small a tank: all of it, for each program."""
     changes = {
-        "dose_kg_ha = 2.5, inject_m3 = 84.0": "dose_kg_ha = 0.1, inject_m3 = 84.0",
+        '"N", recommendation = "mandarins_2026"': '"N", dose_kg_ha = 0.1',
         "water_m3 = 174.0": "water_m3 = 91.0",
-        "dose_kg_ha = 1.7, inject_m3 = 42.0": "dose_kg_ha = 17.0, inject_m3 = 42.0",
+        '"N", recommendation = "young_mandarins_2026"': '"N", dose_kg_ha = 17.0',
     }
     said = _checked(tmp_path, capsys, {}, changes)
     assert [line.partition("; expected one that can run. ")[0] for line in said] == [
@@ -232,6 +255,8 @@ def test_a_program_says_every_check_that_it_fails(tmp_path: Path, capsys: pytest
         "program.low_night: got a night that fails for its injector range",
         "program.high_night: got a night that fails for its tank size",
         "program.high_night: got a night that fails for its injector range",
+        "program.high_night: got a night that fails for its cap",
+        "program.high_night: got a night that fails for its cap",
     ]
     assert "expected one that can run. Pre-wet -42.5 m3 must reach the outermost emitter" in said[0]
     assert said[1].endswith("18 L/h of stock must lie within injector a's calibrated 50 to 500 L/h")
@@ -263,7 +288,10 @@ def test_one_block_alone_may_have_any_band(site: Path, tmp_path: Path, capsys: p
 def test_both_files_errors_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A wrong site hides nothing in the decisions that can be told without it, and its wrong parts keep their names."""
     site = {"zone = ": "zoen = ", "area_ha = 3.0": "area_ha = 0.0"}
-    decisions = {'"house", "river"]': '"house", "rover"]', 'order = "in_turn"': 'oder = "in_turn"'}
+    decisions = {
+        'grove]\nblocks = ["house", "river"]': 'grove]\nblocks = ["house", "rover"]',
+        'order = "in_turn"': 'oder = "in_turn"',
+    }
     assert [line.partition(":")[0] for line in _checked(tmp_path, capsys, site, decisions)] == [
         "site.zone",
         "site.zoen",

@@ -90,17 +90,41 @@ def test_a_perfect_night_gets_what_was_planned(perfect: Shown) -> None:
 
 
 @pytest.mark.plant
+def test_the_doses_are_those_recommended(perfect: Shown) -> None:
+    """By hand: 0.35 x 110 kg N/ha in 11 weekly events is 3.5, and so on; the plan is within 15 % on every block."""
+    due_kg_ha = {"low": {"N": 3.5, "K": 3.0}, "high": {"N": 2.4, "K": 2.0}, "grove": {"K": 2.0}}
+    shifts = ("low", "low", "high", "high", "grove", "grove")
+    for block, shift in zip(perfect.figures["blocks"], shifts, strict=True):
+        doses = block["nutrients"]
+        due = {name: dose["due_kg_ha"] for name, dose in doses.items() if dose["due_kg_ha"] is not None}
+        assert due == pytest.approx(due_kg_ha[shift])
+        for name, kg_ha in due.items():
+            assert doses[name]["planned_kg_ha"] == pytest.approx(kg_ha, rel=0.15)
+            assert doses[name]["planned_kg_ha"] * block["area_ha"] == pytest.approx(doses[name]["planned_kg"], abs=1e-5)
+    lines = [line for line in perfect.lines if line.startswith("  Recommended tonight: ")]
+    assert [line.partition(" kg/ha")[0].partition(": ")[2] for line in lines] == [
+        "N 3.50, K 3.00",
+        "N 2.40, K 2.00",
+        "K 2.00",
+    ]
+    for line in lines:
+        asked, planned = line.partition(": ")[2].partition(" kg/ha")[0], line.partition("; planned ")[2]
+        assert planned == asked and "_2026" in line
+
+
+@pytest.mark.plant
 def test_the_figures_have_their_form(perfect: Shown) -> None:
-    """The keys of schema 2, neither more nor fewer; at least eight hours were simulated."""
+    """The keys of schema 3, neither more nor fewer; at least eight hours were simulated."""
     figures = perfect.figures
     counts = {"schema", "seed", "simulated_s", "wall_s", "scans", "requests"}
     assert set(figures) == counts | {"blocks", "runs", "alarms"}
-    assert figures["schema"] == 2 and {alarm["code"] for alarm in figures["alarms"]} <= {"filter-backwash"}
+    assert figures["schema"] == 3 and {alarm["code"] for alarm in figures["alarms"]} <= {"filter-backwash"}
     assert figures["simulated_s"] >= 8 * 3600.0
     for block in figures["blocks"]:
         assert set(block) == {"block", "area_ha", "nutrients"}
         for dose in block["nutrients"].values():
-            assert set(dose) == {"planned_kg", "injected_kg", "delivered_kg", "lost_kg", "u_k2_kg", "truth_kg"}
+            masses = {"planned_kg", "injected_kg", "delivered_kg", "lost_kg", "u_k2_kg", "truth_kg"}
+            assert set(dose) == masses | {"planned_kg_ha", "due_kg_ha"}
     for run in figures["runs"]:
         assert set(run) == {"shift", "state", "outcome", "phases"}
         assert (run["state"], run["outcome"]) == ("COMPLETE", "DELIVERED")

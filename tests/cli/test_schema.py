@@ -103,8 +103,9 @@ def _object_errors(schema: dict[str, Any], value: dict[str, Any], root: dict[str
     ids=lambda value: f"{value.parent.name}/{value.name}" if isinstance(value, Path) else "",
 )
 def test_what_is_shipped_fits(file: Path, kind: str, schemas: dict[str, Any]) -> None:
-    """Guards the editor against crying wolf: a file that `check` passes has no error in it."""
-    assert list(_errors(schemas[kind], tomllib.loads(file.read_text("utf-8")), schemas[kind])) == []
+    """Guards the editor against crying wolf: a file that `check` passes has no error in it. To it a date is text."""
+    content = json.loads(json.dumps(tomllib.loads(file.read_text("utf-8")), default=str))
+    assert list(_errors(schemas[kind], content, schemas[kind])) == []
 
 
 @pytest.mark.parametrize(

@@ -143,7 +143,11 @@ def test_what_is_needed_has_no_default(model: type[Decision], body: dict[str, An
             {**_BAG, "analysis_pct": {"K": math.nan}},
             "product.x.analysis_pct.K: got nan; expected a finite number",
         ),
-        (Product, {**_BAG, "figures": "P2O5"}, "product.x.figures: got 'P2O5'; expected 'elemental', 'oxide' or 'oxide_p_k'"),
+        (
+            Product,
+            {**_BAG, "figures": "P2O5"},
+            "product.x.figures: got 'P2O5'; expected 'elemental', 'oxide' or 'oxide_p_k'",
+        ),
         (Water, {**_WATER, "ph": 76.0}, "water.x.ph: got 76.0; expected less than or equal to 11"),
         (Water, {**_WATER, "ca_mg_l": -1.0}, "water.x.ca_mg_l: got -1.0; expected greater than or equal to 0"),
         (Water, {**_WATER, "nitrate_as": "mg"}, "water.x.nitrate_as: got 'mg'; expected 'N' or 'NO3'"),
