@@ -32,6 +32,7 @@ _FORMS = {"recommendations": RECOMMENDATIONS, "products": PRODUCTS, "water": WAT
 _SCHEMA = 1
 """Of the JSON."""
 _DECISIONS = "decisions"
+_BY_NAME = "What a program names is replaced under its own name, or with the program in one file of decisions"
 _Bodies = Mapping[tuple[str, str], Mapping[str, Any]]
 
 
@@ -129,7 +130,8 @@ def _read(what: str, file: Path) -> Read:
         found = parse_decisions(content.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise InputError(f"{file}: cannot be read ({error}); expected a TOML file of decisions in UTF-8") from None
-    return Read(found.right, {}, found.problems, found.named)
+    right = {name: decision for name, decision in found.right.items() if name[1].isidentifier()}  # told already
+    return Read(right, {}, found.problems, found.named)
 
 
 def _checked(file: Path, plant: Plant, in_force: InForce, read: Read, bodies: _Bodies) -> tuple[str, ...]:
@@ -144,7 +146,7 @@ def _checked(file: Path, plant: Plant, in_force: InForce, read: Read, bodies: _B
             notes = check_fit(plant, InForce(in_force.decisions, named), request)
         except DecisionError as error:
             lines = str(error).replace(" of this file", " of this file or the record").splitlines()
-            told += map(read.placed, lines)
+            told += (read.placed(f"{line}. {_BY_NAME}" if line.startswith("program.") else line) for line in lines)
     if told:
         raise InputError(_told(file, told))
     return notes

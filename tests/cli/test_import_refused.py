@@ -110,6 +110,16 @@ def test_whatever_is_common_is_so_in_every_row(refused: Refused, capsys: pytest.
     assert error.startswith("row 3, column nutrient: got N of mandarins_2026 again, after row 2; expected each nutr")
 
 
+def test_a_newer_recommendation_beside_one_that_a_program_names(
+    refused: Refused, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It would take the older one's place and leave the program without: told with the two ways out."""
+    text = template_of("recommendations", capsys).replace("mandarins_2026", "newer").replace("2026-06-18", "2026-09-18")
+    errors = refused("recommendations", text)
+    assert errors and all(error.startswith("program.low_night: got a night that fails for its ") for error in errors)
+    assert all("What a program names is replaced under its own name, or with the program in" in e for e in errors)
+
+
 @pytest.mark.parametrize(
     ("heading", "instead", "hint"),
     [
@@ -235,6 +245,7 @@ def test_all_errors_at_once_and_nothing_half_stored(
         ("2027-07-01\nends", "2026-07-01\nends", "cycle.figs: got stages that start 2027-07-01 in a cycle from"),
         ("kg_ha = 50.0", "kg_ha = nan", "recommendation.figs_2027.needs.N.kg_ha: got nan; expected"),
         ("[cycle.figs]", "[cycles.figs]", "cycles: got a kind nobody knows; expected a kind of decision. Nearest"),
+        ("[cycle.figs]", '[cycle."fig trees"]', "cycle.fig trees: got 'fig trees'; expected a name of letters, digits"),
         ("[cycle.figs]", "[cycle.figs", "decisions file: got text that is not TOML"),
         (
             'crop = "figs"',
@@ -247,7 +258,7 @@ def test_decisions_that_do_not_fit(old: str, new: str, expected: str, refused: R
     """An unknown block or cycle, a wrong value or key: told by its path, and neither decision is stored."""
     errors = refused("decisions", FIGS.replace(old, new))
     assert errors[0].startswith(expected)
-    assert len(errors) == 1 or "cycles" in expected  # the recommendation then lacks its cycle
+    assert len(errors) == 1 or "[cycle.figs]" in old  # the recommendation then lacks its cycle
 
 
 def test_a_wrong_decision_hides_no_other_error(refused: Refused) -> None:
