@@ -301,7 +301,7 @@ def test_a_blend_tells_masses_shortfalls_and_verdicts(stock: Callable[..., Said]
 
 
 def test_a_blend_keeps_to_chloride_and_ammonium(stock: Callable[..., Said], farm: Path) -> None:
-    """Chloride and ammonium are held whatever falls short for it, with the reason; without prices no cost is made up."""
+    """Chloride and ammonium are held whatever falls short, with the reason; without prices no cost is made up."""
     shed = ("--shed", "potassium_chloride", "ammonium_sulphate", "calcium_nitrate", "--db", farm)
     limits = ("--chloride-kg", 1, "--ammonium-share", 0.3, "--over", "N=20")
     figures = stock("solve", "--target", "N=5", "K=6", *shed, "--tank", "a=500@8", "b=500@8", *limits, "--json").figures
