@@ -99,7 +99,8 @@ async def scan(link: Link) -> None:
     for unit, block in BLOCKS.items():
         reply = await link.read(unit, block)
         assert isinstance(reply, ReadOk)
-        assert list(reply.values) == [register(unit, block.address + place) for place in range(block.count)]
+        held = (register(unit, block.address + place) for place in range(block.count))
+        assert bytes(reply.values) == b"".join(value.to_bytes(2, "big") for value in held)
     assert await link.write_bits(1, 0, COILS) is WriteResult.CONFIRMED
 
 
