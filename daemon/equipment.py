@@ -212,6 +212,8 @@ class MainLine(Part):
     """A flow further than this from the expected one is not the shift's flow."""
     min_pressure_kpa: Positive
     max_pressure_kpa: Positive
+    working_kpa: Positive | None = None
+    """Pressure at the injection point while a shift runs: what the last emitter has is computed from it."""
 
     def comes_before(self, first: Stage, second: Stage) -> bool:
         """Return whether the water meets `first` before `second`; False where the site lacks one of them."""
@@ -246,6 +248,15 @@ class Filter(Part):
         if self.backwash is not None and self.wash_at_kpa is None and self.wash_every_m3 is None:
             raise ValueError("wash_at_kpa or wash_every_m3: else our backwash never begins")
         return self
+
+
+class Weather(Part):
+    """Contacts that keep a shift from beginning where its timetable says so."""
+
+    rain: MaybeInputRef = None
+    """On while it rains, or the soil has had enough."""
+    wind: MaybeInputRef = None
+    """On while the wind is too strong for sprinklers."""
 
 
 class Safety(Part):
@@ -427,6 +438,10 @@ class Block(Part):
     """k = 2 of the block's flow computed from its emitters; 5 to 15 until a flow test (common practice, no source)."""
     drains: bool
     """Whether its pipes run empty through the low emitters once the pressure is gone."""
+    lift_m: Finite = 0.0
+    """How far its highest emitter lies above the injection point."""
+    emitter_min_kpa: Positive | None = None
+    """The least pressure at which its emitters give their rate."""
 
     @property
     def flow_m3_h(self) -> float:
@@ -449,6 +464,9 @@ class Limits(Part):
     """An injection paused this long in one go is given up: the run goes on water-only."""
     hold_max_s: Positive
     flush_factor: Annotated[float, Field(ge=1.0, le=3.0)]
+    """Times the computed transit that the flush takes. 1.5 is common practice, no source."""
+    measured_flush_factor: Annotated[float, Field(ge=1.0, le=3.0)] = 1.2
+    """The same where the transit was measured (common practice, no source)."""
     over_dose_pct: Annotated[float, Field(ge=101.0, le=150.0)]
     """Stock metered beyond this share of the plan ends the injection."""
     siphon_l_h: Positive

@@ -19,6 +19,9 @@ class LinePath:
     """Litres from the injection point to the outermost emitter's first drop."""
     accuracy_pct: float
     """k = 2 of all of these."""
+    computed_l: float = 0.0
+    """The same litres as computed from the pipes: `transit_l` itself unless that was measured."""
+    is_measured: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +63,8 @@ class ChannelPlan:
     strength_accuracy_pct: float
     ec_rise_ms_cm: float
     """Expected rise of the line's EC while injecting; 0 where EC cannot see the product."""
+    start_l: float = 0.0
+    """Water of INJECT that passes before it begins."""
     most_l: float | None = None
     """Litres of stock at which the first block is at a hard cap; None where no hard cap bounds it."""
 
@@ -86,10 +91,17 @@ class Recipe:
     channels: tuple[ChannelPlan, ...]
     source: str = ""
     """The water analysis that holds for the water; empty for none."""
+    flush_ec_ms_cm: float = 0.0
+    """The line counts as clear once its EC is this close to what it was before INJECT; 0: EC cannot tell."""
+    flush_most_l: float = 0.0
+    """Water after the last injected litre at which FLUSH ends although EC is not back."""
+    inhibited_by: tuple[str, ...] = ()
+    """Contacts of the site's weather that keep it from beginning."""
 
 
 def parse_recipe(content: Mapping[str, Any]) -> Recipe:
     """Return the recipe that the ledger kept as JSON. Raises KeyError or TypeError for another release's form."""
     blocks = tuple(BlockPlan(**{**block, "path": LinePath(**block["path"])}) for block in content["blocks"])
     channels = tuple(ChannelPlan(**channel) for channel in content["channels"])
-    return Recipe(**{**content, "blocks": blocks, "channels": channels})
+    inhibited_by = tuple(content.get("inhibited_by", ()))  # a release before this had none
+    return Recipe(**{**content, "blocks": blocks, "channels": channels, "inhibited_by": inhibited_by})

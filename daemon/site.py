@@ -24,6 +24,7 @@ from daemon.equipment import (
     Signal,
     Tank,
     Way,
+    Weather,
 )
 from drivers.profile import Point
 
@@ -38,6 +39,7 @@ class Site(Part):
     """None where the water comes by its own weight or by a scheme's pressure."""
     main: MainLine
     filter: Filter | None = None
+    weather: Weather | None = None
     safety: Safety
     injector: dict[Name, Injector] = Field(min_length=1)
     tank: dict[Name, Tank] = Field(min_length=1)

@@ -6,7 +6,7 @@ version, dated. What is bolted down is in `site`.
 
 from collections.abc import Mapping
 from datetime import date, datetime
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, TypeVar, cast
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
@@ -38,3 +38,31 @@ class Decision(Part):
 
 Decisions = Mapping[tuple[str, str], Decision]
 """The newest version of each decision by (kind, key)."""
+
+Kind = TypeVar("Kind", bound=Decision)
+
+
+class Sorted(dict[tuple[str, str], Decision]):
+    """Decisions that are asked for by their kind many times: those of a kind are looked out once. Not to be changed."""
+
+    def __init__(self, decisions: Decisions) -> None:
+        super().__init__(decisions)
+        self._kinds: dict[type[Decision], dict[str, Decision]] = {}
+
+    def of(self, kind: type[Kind]) -> Mapping[str, Kind]:
+        """Return those of one kind by key."""
+        if kind not in self._kinds:
+            self._kinds[kind] = {key: found for (_, key), found in self.items() if isinstance(found, kind)}
+        return cast(Mapping[str, Kind], self._kinds[kind])
+
+
+def sorted_by_kind(decisions: Decisions) -> Sorted:
+    """Return the decisions in that form."""
+    return decisions if isinstance(decisions, Sorted) else Sorted(decisions)
+
+
+def of_kind(decisions: Decisions, kind: type[Kind]) -> Mapping[str, Kind]:
+    """Return the decisions of one kind by key."""
+    if isinstance(decisions, Sorted):
+        return decisions.of(kind)
+    return {key: found for (_, key), found in decisions.items() if isinstance(found, kind)}

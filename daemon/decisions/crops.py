@@ -34,6 +34,8 @@ class Cycle(Decision):
     """The most chloride (as Cl) in one cycle from fertiliser, for crops that it harms."""
     ammonium_most_share: Share | None = None
     """The most of the nitrogen that may be ammonium."""
+    line_ec_most_ms_cm: Positive | None = None
+    """The most that the water at the emitters may have while injecting, at 25 °C, the water's own included."""
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:

@@ -2,7 +2,9 @@
 
 from daemon.decisions.base import Decision
 from daemon.decisions.crops import Acceptance, Cap, Cycle, OtherSource, Recommendation
+from daemon.decisions.measured import Transit
 from daemon.decisions.tanks import BucketTest, JarTest, Mix, Product, Stock, Water
+from daemon.decisions.timetable import Allocation, Tariff, Timetable, Tonight
 from daemon.decisions.watering import BlockState, Program, Shift
 
 KINDS: dict[str, type[Decision]] = {
@@ -22,5 +24,10 @@ KINDS: dict[str, type[Decision]] = {
         Acceptance,
         OtherSource,
         Cap,
+        Timetable,
+        Tonight,
+        Tariff,
+        Allocation,
+        Transit,
     )
 }

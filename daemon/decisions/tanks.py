@@ -89,6 +89,8 @@ class Stock(Decision):
     """k = 2 of the strength, from the weighing and the filling of the tank."""
     source: Name | None = None
     """The water that it is made with."""
+    position: Literal["middle", "late"] = "middle"
+    """When in the shift it is injected. Late leaves it near the emitters: nitrate on sand."""
 
 
 class Portion(Part):

@@ -1,11 +1,11 @@
 """Who is watered when, and with what: shifts, programs, and the state of each block."""
 
-from datetime import date
 from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
-from daemon.decisions.base import Decision, Name, Nutrient, Part, Positive, Text
+from daemon.decisions.base import Day, Decision, Instant, Name, Nutrient, Part, Positive, Text
+from daemon.decisions.timetable import Weekdays
 
 
 class Shift(Decision):
@@ -25,6 +25,10 @@ PRESCRIBED = (
     "line_ec_ms_cm",
 )
 """The ways to say how much; each injection has exactly one."""
+CONCENTRATIONS = ("stock_l_m3", "nutrient_g_m3", "line_ec_ms_cm")
+"""Those whose amount follows the water of INJECT."""
+WATERED = ("water_m3", "water_min", "water_mm")
+"""The ways to say how much water; each program has exactly one."""
 
 
 class Injection(Part):
@@ -33,8 +37,10 @@ class Injection(Part):
     stock: Name
     nutrient: Nutrient
     """What the dose counts, and by what it is judged."""
-    inject_m3: Positive
-    """Water during which the stock is spread out."""
+    inject_m3: Positive | None = None
+    """Water during which the stock is spread out; without it the plan finds it. A concentration needs it."""
+    nights: Weekdays | None = None
+    """Nights on which it is injected; without it on all that the program runs."""
     recommendation: Name | None = None
     """The dose that this recommendation makes due: its stage's share, other sources, and what is made up."""
     dose_kg_ha: Positive | None = None
@@ -55,6 +61,8 @@ class Injection(Part):
         given = [name for name in PRESCRIBED if getattr(self, name) is not None]
         if len(given) != 1:
             raise ValueError(f"got {' and '.join(given) or 'no dose'}; expected one of {', '.join(PRESCRIBED)}")
+        if given[0] in CONCENTRATIONS and self.inject_m3 is None:
+            raise ValueError(f"got {given[0]} without inject_m3; expected the water that is to have it")
         return self
 
 
@@ -63,13 +71,27 @@ class Program(Decision):
 
     kind: ClassVar[str] = "program"
     shift: Name
-    water_m3: Positive
+    water_m3: Positive | None = None
     """Water of the whole shift, pre-wet and flush included."""
+    water_min: Positive | None = None
+    """The same as minutes at the shift's flow."""
+    water_mm: Positive | None = None
+    """The same as depth over the area in use."""
     injections: Annotated[tuple[Injection, ...], Field(strict=False)] = ()
     order: Literal["together", "in_turn"]
     """Channels all at once, or one after the other with a transit of clear water between them."""
     source: Name | None = None
     """The water analysis that holds for it: what falls out in the line, and the nitrate that the water brings."""
+    meet: Literal["mean", "lowest"] | Name = "mean"
+    """Blocks share stock by their flow. The dose is right as the mean over the area; or no block gets more than its
+    own (lowest); or that of the block named is right."""
+
+    @model_validator(mode="after")
+    def _one_water(self) -> Self:
+        given = [name for name in WATERED if getattr(self, name) is not None]
+        if len(given) != 1:
+            raise ValueError(f"got {' and '.join(given) or 'no water'}; expected one of {', '.join(WATERED)}")
+        return self
 
 
 class BlockState(Decision):
@@ -78,6 +100,6 @@ class BlockState(Decision):
     kind: ClassVar[str] = "block"
     area_ha: Positive | None = None
     """Area in use; without it all of the block's."""
-    closed_until: Annotated[date, Field(strict=False)] | None = None
-    """First day on which it is watered again."""
+    closed_until: Instant | Day | None = None
+    """From when it is watered again: a day of the site's clock, or a moment (after picking, or spraying)."""
     why: Text
