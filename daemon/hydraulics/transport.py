@@ -97,7 +97,7 @@ def _push(
     if gone == len(parcels):
         return ((0.0, 0.0),), out_l  # a block that hangs at the injection point has no main to wait in
     water, stock = parcels[gone]
-    taken = stock * left / water
+    taken = min(stock * left / water, stock)
     return ((water - left, stock - taken), *parcels[gone + 1 :]), out_l + taken
 
 
@@ -106,5 +106,5 @@ def _lag(held_l: float, in_l: float, turns: float) -> tuple[float, float]:
     if held_l == 0.0 and in_l == 0.0:
         return 0.0, 0.0
     kept = math.exp(-turns)
-    held = held_l * kept + in_l / turns * (1.0 - kept)
+    held = min(held_l * kept - in_l / turns * math.expm1(-turns), held_l + in_l)  # rounding may not make stock
     return held, held_l + in_l - held

@@ -1,4 +1,4 @@
-"""Five networks as tables of the site file, from which simulator, daemon and EPANET each lay their own pipes."""
+"""Networks as tables of the site file, from which simulator, daemon and EPANET each lay their own pipes."""
 
 import math
 import random
@@ -6,6 +6,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -30,6 +31,8 @@ class Passage(NamedTuple):
     """How long the pulse takes to a block's outermost emitter."""
     delivered: dict[str, Curve]
     """What has left each block's emitters, as a share of all that was injected."""
+    outermost: Mapping[str, Curve] = MappingProxyType({})
+    """What each block's outermost emitter has got, as a share of its own dose, where it was followed."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +66,9 @@ def _block(pipes: list[Table], submain: Table, lateral: Table) -> Table:
     return {**_CREEK, "pipes": pipes, "submain": submain, "lateral": lateral}
 
 
-def _generated(seed: int, blocks: int) -> Network:
+def generated(
+    seed: int, blocks: int, laterals: tuple[int, int] = (5, 60), emitters: tuple[int, int] = (20, 250)
+) -> Network:
     """Draw lengths, counts and rates, then bores for 0.4 to 1.5 m/s at each pipe's inlet, rounded to 0.1 mm."""
     draw = random.Random(seed)
 
@@ -72,13 +77,13 @@ def _generated(seed: int, blocks: int) -> Network:
         return _pipe(round(draw.uniform(low_m, high_m), 1), round(bore_mm, 1), **outlets)
 
     def block() -> Table:
-        laterals, emitters, emitter_l_h = draw.randint(5, 60), draw.randint(20, 250), round(draw.uniform(0.7, 4.0), 1)
-        lateral_l_s = emitters * emitter_l_h / 3600.0
-        flow_l_s = laterals * lateral_l_s
+        along, down, emitter_l_h = draw.randint(*laterals), draw.randint(*emitters), round(draw.uniform(0.7, 4.0), 1)
+        lateral_l_s = down * emitter_l_h / 3600.0
+        flow_l_s = along * lateral_l_s
         return _block(
             [pipe(20.0, 200.0, flow_l_s) for _ in range(draw.randint(0, 2))],
-            pipe(20.0, 200.0, flow_l_s, laterals=laterals),
-            pipe(30.0, 150.0, lateral_l_s, emitters=emitters, emitter_l_h=emitter_l_h),
+            pipe(20.0, 200.0, flow_l_s, laterals=along),
+            pipe(30.0, 150.0, lateral_l_s, emitters=down, emitter_l_h=emitter_l_h),
         )
 
     drawn = {f"drawn_{i}": block() for i in range(blocks)}
@@ -112,6 +117,6 @@ NETWORKS = {
             _pipe(72.0, 20.4, emitters=12, emitter_l_h=40.0),
         ),
     ),
-    "drawn, one block": _generated(seed=1, blocks=1),
-    "drawn, three blocks": _generated(seed=2, blocks=3),
+    "drawn, one block": generated(seed=1, blocks=1),
+    "drawn, three blocks": generated(seed=2, blocks=3),
 }

@@ -1,31 +1,18 @@
 """Pipe volumes and the way to the outermost emitter, against figures that were computed elsewhere."""
 
 import math
+from datetime import UTC, datetime
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.equipment import Block, Lateral, Pipe, Submain
-from daemon.hydraulics.pipes import harmonic, line_path, pipe_volume_l, shared_main_l
+from daemon.decisions.measured import Transit
+from daemon.equipment import Lateral, Pipe, Submain
+from daemon.hydraulics.friction import reynolds
+from daemon.hydraulics.pipes import fill_l, harmonic, laminar_tail, line_path, pipe_volume_l, shared_main_l
 from tests.daemon.control.plant import kestrel
-
-
-def _block(main: tuple[tuple[float, float], ...], submain: Submain, lateral: Lateral) -> Block:
-    return Block(
-        area_ha=1.0,
-        valve="relays.out1",
-        travel_s=5.0,
-        pipes=tuple(Pipe(length_m=length_m, bore_mm=bore_mm) for length_m, bore_mm in main),
-        submain=submain,
-        lateral=lateral,
-        volume_accuracy_pct=10.0,
-        flow_accuracy_pct=10.0,
-        drains=False,
-    )
-
-
-_DRIP = Lateral(length_m=100.0, bore_mm=13.6, emitters=200, emitter_l_h=1.6)
+from tests.daemon.hydraulics.blocks import DRIP, block
 
 
 @pytest.mark.parametrize(
@@ -67,7 +54,7 @@ def test_harmonic_numbers_are_the_plain_sum(n: int) -> None:
 @pytest.mark.parametrize(
     ("lateral", "seconds"),
     [
-        (_DRIP, 960.6),  # domain sheet H4
+        (DRIP, 960.6),  # domain sheet H4
         (Lateral(length_m=100.0, bore_mm=13.6, emitters=100, emitter_l_h=2.0), 1356.4),  # H4
         (Lateral(length_m=150.0, bore_mm=15.9, emitters=500, emitter_l_h=1.0), 1456.7),
         (Lateral(length_m=120.0, bore_mm=16.5, emitters=200, emitter_l_h=1.1), 2468.0),
@@ -85,7 +72,7 @@ def test_the_three_part_network() -> None:
     The sheet's first lateral leaves at the submain's inlet; past it nine tenths of the flow feed nine laterals.
     """
     submain = Submain(length_m=90.0, bore_mm=50.8, laterals=9)
-    nine = _block(((200.0, 75.4),), submain, _DRIP)
+    nine = block(((200.0, 75.4),), submain, DRIP)
     path, flow_l_s = line_path(nine), nine.flow_m3_h / 3.6
     whole_l_s = flow_l_s * 10.0 / 9.0
     main_s, rest_s = path.main_l / whole_l_s, (path.transit_l - path.main_l) / flow_l_s
@@ -99,8 +86,8 @@ def test_the_three_part_network() -> None:
 def test_a_main_of_several_pipes_and_of_none() -> None:
     """Guards the main: its pipes add up; a block that hangs at the injection point has none."""
     submain = Submain(length_m=10.0, bore_mm=50.0, laterals=4)
-    two = line_path(_block(((200.0, 75.4), (500.0, 103.6)), submain, _DRIP))
-    none = line_path(_block((), submain, _DRIP))
+    two = line_path(block(((200.0, 75.4), (500.0, 103.6)), submain, DRIP))
+    none = line_path(block((), submain, DRIP))
     assert two.main_l == pytest.approx(math.pi / 4 * (0.0754**2 * 200 + 0.1036**2 * 500) * 1000.0)
     assert none.main_l == 0.0 and two.accuracy_pct == 10.0
     assert two.transit_l - none.transit_l == pytest.approx(two.main_l)
@@ -110,8 +97,61 @@ def test_blocks_on_a_shared_main_each_have_their_share_of_it() -> None:
     """Guards the shared main: at the block's own flow, a third of the flow passes a third of the main's volume."""
     main = kestrel().site.main
     assert shared_main_l(main) == pytest.approx(4214.8 * 420.0 / 500.0, rel=1e-4)  # domain sheet, H6: per 500 m
-    block = _block(((200.0, 75.4),), Submain(length_m=10.0, bore_mm=50.0, laterals=4), _DRIP)
-    alone, third = line_path(block), line_path(block, shared_main_l(main) / 3.0)
+    branch = block(((200.0, 75.4),), Submain(length_m=10.0, bore_mm=50.0, laterals=4), DRIP)
+    alone, third = line_path(branch), line_path(branch, shared_main_l(main) / 3.0)
     assert third.main_l == pytest.approx(alone.main_l + shared_main_l(main) / 3.0)
     assert third.transit_l - alone.transit_l == pytest.approx(shared_main_l(main) / 3.0)
     assert (third.submain_l, third.lateral_l) == (alone.submain_l, alone.lateral_l)
+
+
+def test_a_block_holds_its_own_pipes_submain_and_all_laterals() -> None:
+    """Guards the fill volume: H6's main of 4,214.8 L, 7 laterals of 14.53 L (domain sheet), and the submain."""
+    field = block(((500.0, 103.6),), Submain(length_m=10.0, bore_mm=100.0, laterals=7), DRIP)
+    assert fill_l(field) == pytest.approx(4214.8 + 7 * 14.53 + math.pi / 4.0 * 100.0, abs=0.1)
+    path = line_path(field)
+    assert fill_l(field) == pytest.approx(path.main_l + path.submain_l + path.lateral_l)
+
+
+def test_what_was_measured_replaces_what_was_computed() -> None:
+    """Guards the measured transit: it rules, the computed one stays beside it, and the pipes are scaled alike."""
+    field = block(((200.0, 75.4),), Submain(length_m=90.0, bore_mm=50.8, laterals=10), DRIP)
+    at = datetime(2026, 11, 4, 2, tzinfo=UTC)
+    measured = Transit(litres=2500.0, accuracy_pct=3.0, at=at, by="Ana", how="EC pen, last emitter")
+    computed, there = line_path(field, 300.0), line_path(field, 300.0, measured, 300.0)
+    assert (computed.computed_l, computed.is_measured) == (computed.transit_l, False)
+    assert there.transit_l == pytest.approx(2500.0)
+    assert (there.accuracy_pct, there.is_measured) == (3.0, True)
+    assert there.computed_l == computed.transit_l
+    ratio = 2500.0 / computed.transit_l
+    parts = [(path.main_l, path.submain_l, path.lateral_l) for path in (computed, there)]
+    assert parts[1] == pytest.approx([part * ratio for part in parts[0]])
+    whole_l = there.main_l + there.submain_l * harmonic(10) + there.lateral_l * harmonic(200)
+    assert whole_l == pytest.approx(there.transit_l)
+
+
+def test_a_transit_measured_in_one_shift_holds_in_another() -> None:
+    """Guards the flush of a block that was tested beside two others and runs alone: all of the main is on its way."""
+    field = block(((200.0, 75.4),), Submain(length_m=90.0, bore_mm=50.8, laterals=10), DRIP)
+    in_three, alone = line_path(field, 300.0), line_path(field, 900.0)
+    at = datetime(2026, 11, 4, 2, tzinfo=UTC)
+    measured = Transit(litres=1.1 * in_three.transit_l, share=1 / 3, accuracy_pct=3.0, at=at, by="Ana", how="EC pen")
+    assert line_path(field, 300.0, measured, 300.0).transit_l == pytest.approx(1.1 * in_three.transit_l)
+    assert line_path(field, 900.0, measured, 300.0).transit_l == pytest.approx(1.1 * alone.transit_l)
+
+
+def test_most_of_the_way_down_a_lateral_is_laminar() -> None:
+    """Guards the laminar tail: the last 48 of the sheet's 200 emitters, and 76 % of the lateral's transit time."""
+    tail = laminar_tail(DRIP)
+    assert tail.emitters == 48
+    assert tail.share == pytest.approx(0.76, abs=0.005)
+
+
+@pytest.mark.parametrize("emitter_l_h", [0.6, 1.6, 4.0, 40.0, 200.0])
+@pytest.mark.parametrize("emitters", [1, 24, 400])
+def test_the_tail_ends_where_the_flow_is_no_longer_laminar(emitters: int, emitter_l_h: float) -> None:
+    """Guards the count against each segment's own Reynolds number, none and all of the lateral included."""
+    lateral = Lateral(length_m=100.0, bore_mm=16.0, emitters=emitters, emitter_l_h=emitter_l_h)
+    slow = [k for k in range(1, emitters + 1) if reynolds(16.0, k * emitter_l_h / 1000.0) < 2000.0]
+    tail = laminar_tail(lateral)
+    assert tail.emitters == len(slow)
+    assert tail.share == pytest.approx(harmonic(len(slow)) / harmonic(emitters) if slow else 0.0)
