@@ -94,8 +94,8 @@ def accounts(decisions: Decisions, areas_ha: Mapping[str, float], past: Past, no
                 block,
                 what,
                 stage_accounts(decisions, what, block, areas_ha[block], past, now) if what else (),
-                supply(decisions, past, block, areas_ha[block], nutrient).between(
-                    cycle.starts, cycle.ends, zone_of(now)
+                supply(decisions, past, block, areas_ha[block], nutrient, zone_of(now)).between(
+                    cycle.starts, cycle.ends
                 ),
                 tuple(room for room in left if room.cap.nutrient == nutrient and block in room.blocks)
                 if cycle.starts <= today <= cycle.ends

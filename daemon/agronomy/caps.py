@@ -4,20 +4,23 @@ A run counts whole from the moment at which it began. No cap is assumed where no
 """
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
-from daemon.agronomy.past import Past
+from daemon.agronomy.past import NO_DOSES, Past
 from daemon.agronomy.stages import newest_for
-from daemon.agronomy.supply import Supply, supply, zone_of
-from daemon.decisions.base import Decisions
+from daemon.agronomy.supply import Supply, supplies, zone_of
+from daemon.decisions.base import Decisions, of_kind
 from daemon.decisions.crops import Cap, Cycle, Recommendation
 
 Masses = Mapping[str, Mapping[str, float]]
 """Kilograms by block and nutrient."""
 
-_ROUNDING_KG = 1e-6
+_Days = tuple[date, date]
+"""First and last."""
+
+ROUNDING_KG = 1e-6
 """The record's milligram: a plan that is over by less fits."""
 _OFFERED = 1.1
 """Times what is recommended: the cap that is offered where none is stated (our own choice, no rule)."""
@@ -72,19 +75,19 @@ def check_caps(
     areas_ha: Mapping[str, float],
     past: Past,
     now: datetime,
+    left: Iterable[Room] | None = None,
 ) -> tuple[CapCheck, ...]:
     """Return a check for each cap that one run touches, which begins at `now` in the site's zone.
 
     `planned_kg` is all that the run brings, by block and nutrient: its water's nitrate too (`nitrate_kg`). `areas_ha`
-    has every block's area in use, the run's and the others: a farm average is over all of them. Raises ValueError for
-    a planned block without its area.
+    has every block's area in use, the run's and the others: a farm average is over all of them. `left` is what
+    `rooms` says of it, where that is known. Raises ValueError for a planned block without its area.
     """
     lost = sorted(set(planned_kg) - set(areas_ha))
     if lost:
         raise ValueError(f"got doses for {', '.join(lost)} without an area; expected areas_ha to have every block")
-    checks = [
-        _judged(room, kg) for room in rooms(decisions, areas_ha, past, now) if (kg := _kg(room, planned_kg)) > 0.0
-    ]
+    touched = rooms(decisions, areas_ha, past, now, planned_kg) if left is None else left
+    checks = [_judged(room, kg) for room in touched if (kg := _kg(room, planned_kg)) > 0.0]
     return (*checks, *_unbounded(decisions, planned_kg, areas_ha, now.date()))
 
 
@@ -111,28 +114,39 @@ def most_times_planned(hard: Iterable[Room], channels_kg: Mapping[str, Masses], 
     """
     most: dict[str, float] = {}
     for room in hard:
-        own_kg = {channel: _kg(room, masses) for channel, masses in channels_kg.items()}
-        stocks_kg = sum(own_kg.values())
-        water_kg = _kg(room, planned_kg) - stocks_kg
-        for channel, kg in own_kg.items():
-            if kg > _ROUNDING_KG:  # a trace bounds nothing
-                times = max(0.0, room.left_kg - water_kg) / stocks_kg
-                most[channel] = min(most.get(channel, times), times)
+        for channel, times in _times(room, channels_kg, planned_kg).items():
+            most[channel] = min(most.get(channel, times), times)
     return most
 
 
-def rooms(decisions: Decisions, areas_ha: Mapping[str, float], past: Past, now: datetime) -> tuple[Room, ...]:
+def first_at_cap(
+    hard: Iterable[Room], channels_kg: Mapping[str, Masses], planned_kg: Masses
+) -> tuple[float, Room] | None:
+    """Return how many times their plan all channels may inject until one is at a cap, and at which; None without."""
+    found = [(min(times.values()), room) for room in hard if (times := _times(room, channels_kg, planned_kg))]
+    return min(found, key=lambda item: (item[0], item[1].key, item[1].blocks), default=None)
+
+
+def rooms(
+    decisions: Decisions,
+    areas_ha: Mapping[str, float],
+    past: Past,
+    now: datetime,
+    of: Collection[str] | None = None,
+) -> tuple[Room, ...]:
     """Return what each cap leaves on each block that it holds for at `now`; a farm average is one for all its blocks.
 
-    A cap over the crop cycle holds for a block that is in one today.
+    A cap over the crop cycle holds for a block that is in one today. With `of` it is asked for these blocks alone.
     """
     found: list[Room] = []
     for key, cap in _caps(decisions):
+        spans, of_block = _spans(decisions, cap, now.date()), supplies(decisions, past, cap.nutrient, zone_of(now))
         counted = {
             block: had
             for block, area_ha in areas_ha.items()
             if _holds_for(cap, block)
-            and (had := _counted(decisions, cap, block, supply(decisions, past, block, area_ha, cap.nutrient), now))
+            and (of is None or block in of or cap.basis == "farm_average")
+            and (had := _counted(cap, block, of_block(block, area_ha), now, spans))
         }
         if cap.basis == "each_hectare":
             found += (_room(key, cap, {block: had}) for block, had in counted.items())
@@ -144,6 +158,16 @@ def rooms(decisions: Decisions, areas_ha: Mapping[str, float], past: Past, now: 
 def hard_rooms(decisions: Decisions, areas_ha: Mapping[str, float], past: Past, now: datetime) -> tuple[Room, ...]:
     """Return those of `rooms` that refuse a plan and stop the injector."""
     return tuple(room for room in rooms(decisions, areas_ha, past, now) if room.cap.strict == "hard")
+
+
+def over_text(cap: Cap) -> str:
+    """Return over what a cap holds, in words."""
+    return {
+        "event": "a run",
+        "day": "any 24 hours",
+        "cycle": "the crop cycle",
+        "year": f"the year from {cap.year_starts}",
+    }[cap.over]
 
 
 def suggested_caps(decisions: Decisions, today: date) -> dict[str, Cap]:
@@ -166,13 +190,23 @@ def suggested_caps(decisions: Decisions, today: date) -> dict[str, Cap]:
     return offered
 
 
+def _times(room: Room, channels_kg: Mapping[str, Masses], planned_kg: Masses) -> dict[str, float]:
+    """Return for one cap, by channel, how many times its plan it may inject: the same for all that it bounds."""
+    own_kg = {channel: _kg(room, masses) for channel, masses in channels_kg.items()}
+    stocks_kg = sum(own_kg.values())
+    left_kg = max(0.0, room.left_kg - (_kg(room, planned_kg) - stocks_kg))
+    # A trace bounds nothing.
+    return {channel: left_kg / stocks_kg for channel, kg in own_kg.items() if kg > ROUNDING_KG}
+
+
 def _kg(room: Room, masses: Masses) -> float:
     """Return what of it falls under the room's cap."""
-    return sum(masses.get(block, {}).get(room.cap.nutrient, 0.0) for block in room.blocks)
+    blocks = room.blocks if len(room.blocks) < len(masses) else [block for block in masses if block in room.blocks]
+    return sum(masses[block].get(room.cap.nutrient, 0.0) for block in blocks if block in masses)
 
 
 def _caps(decisions: Decisions) -> Iterator[tuple[str, Cap]]:
-    yield from sorted(((key, cap) for (_, key), cap in decisions.items() if isinstance(cap, Cap)), key=lambda it: it[0])
+    yield from sorted(of_kind(decisions, Cap).items(), key=lambda item: item[0])
 
 
 def _holds_for(cap: Cap, block: str) -> bool:
@@ -186,26 +220,36 @@ def _is_capped(decisions: Decisions, block: str) -> bool:
     )
 
 
-def _counted(decisions: Decisions, cap: Cap, block: str, had: Supply, now: datetime) -> Supply | None:
+def _spans(decisions: Decisions, cap: Cap, today: date) -> Mapping[str, list[_Days]] | _Days:
+    """Return the days over which a cap counts: those of a year, or by block of each cycle that is on today."""
+    if cap.over == "year":
+        return _year(cap, today)
+    spans: dict[str, list[_Days]] = {}
+    for cycle in of_kind(decisions, Cycle).values() if cap.over == "cycle" else ():
+        if cycle.starts <= today <= cycle.ends:
+            for block in cycle.blocks:
+                spans.setdefault(block, []).append((cycle.starts, cycle.ends))
+    return spans
+
+
+def _counted(
+    cap: Cap, block: str, had: Supply, now: datetime, spans: Mapping[str, list[_Days]] | _Days
+) -> Supply | None:
     """Return what of a block's supply counts against a cap for a run that begins now; None where it does not hold."""
-    zone, today = zone_of(now), now.date()
-    match cap.over:
-        case "event":
-            return replace(had, doses=(), other=(), water_kg=())
-        case "day":  # to the minute: a run at the same time every night must not meet yesterday's
-            day_ago = now.astimezone(UTC).replace(second=59, microsecond=999_999) - timedelta(hours=24)
-            return had.after(day_ago.astimezone(zone))
-        case "cycle":
-            spans = (had.between(cycle.starts, cycle.ends, zone) for cycle in _cycles_of(decisions, block, today))
-            return max(spans, key=lambda span: span.total_kg_ha, default=None)
-        case "year":
-            first, last = _year(cap, today)
-            return had.between(first, last, zone)
+    if cap.over == "event":
+        return Supply(cap.nutrient, had.area_ha, NO_DOSES, (), ())
+    if cap.over == "day":  # to the minute: a run at the same time every night must not meet yesterday's
+        day_ago = now.astimezone(UTC).replace(second=59, microsecond=999_999) - timedelta(hours=24)
+        return had.after(day_ago.astimezone(zone_of(now)))
+    if isinstance(spans, tuple):
+        return had.between(*spans)
+    of_cycles = [had.between(*days) for days in spans.get(block, ())]
+    return max(of_cycles, key=lambda span: span.total_kg_ha) if len(of_cycles) > 1 else next(iter(of_cycles), None)
 
 
 def _cycles_of(decisions: Decisions, block: str, today: date) -> Iterator[Cycle]:
-    for cycle in decisions.values():
-        if isinstance(cycle, Cycle) and block in cycle.blocks and cycle.starts <= today <= cycle.ends:
+    for cycle in of_kind(decisions, Cycle).values():
+        if block in cycle.blocks and cycle.starts <= today <= cycle.ends:
             yield cycle
 
 
@@ -225,22 +269,16 @@ def _room(key: str, cap: Cap, counted: Mapping[str, Supply]) -> Room:
         cap,
         tuple(counted),
         sum(had.area_ha for had in supplies),
-        sum(had.injected_kg_ha * had.area_ha for had in supplies),
-        sum(had.other_kg_ha * had.area_ha for had in supplies),
-        sum(had.nitrate_kg_ha * had.area_ha for had in supplies),
+        sum(had.runs.amount for had in supplies),
+        sum(had.other_kg_ha * had.area_ha for had in supplies if had.other),
+        sum(had.nitrate_kg for had in supplies if had.water),
     )
 
 
 def _judged(room: Room, planned_kg: float) -> CapCheck:
     cap, area_ha = room.cap, room.area_ha
-    fits = planned_kg <= room.left_kg + _ROUNDING_KG
+    fits = planned_kg <= room.left_kg + ROUNDING_KG
     planned, used, left = planned_kg / area_ha, room.used_kg / area_ha, room.left_kg / area_ha
-    over = {
-        "event": "a run",
-        "day": "any 24 hours",
-        "cycle": "the crop cycle",
-        "year": f"the year from {cap.year_starts}",
-    }
     where = f"block {room.blocks[0]}" if cap.basis == "each_hectare" else f"the mean of {len(room.blocks)} blocks"
     sources = [
         f"{kg / area_ha:.4g} {what}"
@@ -248,7 +286,7 @@ def _judged(room: Room, planned_kg: float) -> CapCheck:
         if kg
     ]
     had = f"{used:.4g} so far" + (f" ({', '.join(sources)})" if sources else "")
-    reason = f"cap {room.key} ({cap.why}): {cap.kg_ha:g} kg {cap.nutrient}/ha in {over[cap.over]}; "
+    reason = f"cap {room.key} ({cap.why}): {cap.kg_ha:g} kg {cap.nutrient}/ha in {over_text(cap)}; "
     reason += f"{where} had {had}, this run brings {planned:.4g}"
     return CapCheck(
         cap=room.key,

@@ -116,12 +116,13 @@ def _why_none(what: Followed, account: StageAccount, today: date) -> str:
 
 def _last_event(what: Followed, areas_ha: Mapping[str, float], past: Past, now: datetime) -> date | None:
     """Return the newest day of the cycle on which any of the blocks was to have the nutrient."""
+    by_block = past.doses_by_block(what.nutrient, zone_of(now))
+    had = (by_block[block] for block in areas_ha if block in by_block)
     days = (
-        dose.at.astimezone(zone_of(now)).date()
-        for dose in past.doses
-        if dose.block in areas_ha and dose.nutrient == what.nutrient and dose.planned_kg
+        next((day for day, dose in rows.between(what.cycle.starts, now.date()).newest_first() if dose.planned_kg), None)
+        for rows in had
     )
-    return max((day for day in days if what.cycle.starts <= day <= now.date()), default=None)
+    return max((day for day in days if day is not None), default=None)
 
 
 def _of_block(what: Followed, account: StageAccount) -> BlockDue:

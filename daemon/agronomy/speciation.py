@@ -104,11 +104,19 @@ def speciate(
     if "H" not in held:
         amounts["H"] = -math.fsum(MASTERS[name] * amount for name, amount in amounts.items())
     try:
-        return _balanced(amounts, temperature_c, held)
+        return _known(tuple(amounts.items()), temperature_c, tuple(held.items()))
     except ArithmeticError as error:
         raise SpeciationError(
             f"got {dict(totals)} mol/kg at {temperature_c:g} °C; expected amounts that a solution can have"
         ) from error
+
+
+@lru_cache(maxsize=256)
+def _known(
+    amounts: tuple[tuple[str, float], ...], temperature_c: float, held: tuple[tuple[str, float], ...]
+) -> Speciation:
+    """Return the species of amounts; shifts and nights that are given the same line ask for it again and again."""
+    return _balanced(dict(amounts), temperature_c, dict(held))
 
 
 def _balanced(amounts: Mapping[str, float], temperature_c: float, held: Mapping[str, float]) -> Speciation:

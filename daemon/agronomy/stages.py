@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from daemon.agronomy.past import Past
-from daemon.agronomy.supply import Supply, had_kg, supply, zone_of
-from daemon.decisions.base import Decisions
+from daemon.agronomy.supply import Supply, supply, zone_of
+from daemon.decisions.base import Decisions, of_kind
 from daemon.decisions.crops import Acceptance, Cycle, Recommendation, Stage
 
 
@@ -77,7 +77,8 @@ class StageAccount:
     @property
     def left_kg_ha(self) -> float:
         """Return what is left for the events to come. A run that fell short leaves nothing: that is a shortfall."""
-        booked_kg_ha = sum(min(planned, self.event_kg_ha) for planned, _ in self.runs_kg_ha)
+        event_kg_ha = self.event_kg_ha
+        booked_kg_ha = sum(min(planned, event_kg_ha) for planned, _ in self.runs_kg_ha)
         return max(0.0, self.asked_kg_ha - max(self.had_kg_ha, booked_kg_ha))
 
     @property
@@ -88,7 +89,10 @@ class StageAccount:
     @property
     def may_make_up_kg_ha(self) -> float:
         """Return what of it later events of the stage may make up: as accepted, less what runs brought above a dose."""
-        made_up_kg_ha = sum(max(0.0, had - self.event_kg_ha) for _, had in self.runs_kg_ha)
+        if not self.accepted_kg_ha:
+            return 0.0
+        event_kg_ha = self.event_kg_ha
+        made_up_kg_ha = sum(max(0.0, had - event_kg_ha) for _, had in self.runs_kg_ha)
         return min(self.short_kg_ha, max(0.0, self.accepted_kg_ha - made_up_kg_ha))
 
 
@@ -133,8 +137,8 @@ def newest_for(decisions: Decisions, cycle: str, nutrient: str) -> str:
     """
     found = (
         (decision.on, key)
-        for (_, key), decision in decisions.items()
-        if isinstance(decision, Recommendation) and decision.cycle == cycle and nutrient in decision.needs
+        for key, decision in of_kind(decisions, Recommendation).items()
+        if decision.cycle == cycle and nutrient in decision.needs
     )
     return max(found, default=(date.min, ""))[1]
 
@@ -146,11 +150,11 @@ def stage_accounts(
 
     What a stage had too much, from whatever source, the next ones need less. What it had too little stays its own.
     """
-    whole = supply(decisions, past, block, area_ha, what.nutrient)
+    whole = supply(decisions, past, block, area_ha, what.nutrient, zone_of(now))
     accounts: list[StageAccount] = []
     surplus_kg_ha = 0.0
     for i, (stage, last) in enumerate(stages_of(what.cycle)):
-        had = whole.between(stage.starts, last, zone_of(now))
+        had = whole.between(stage.starts, last)
         target_kg_ha = what.kg_ha * what.recommendation.needs[what.nutrient].shares[i]
         other_kg_ha = had.available_kg_ha + had.nitrate_kg_ha + surplus_kg_ha
         events, passed, spacing_days = _events(what, i, last, now.date())
@@ -198,15 +202,14 @@ def _events(what: Followed, i: int, last: date, today: date) -> tuple[int, int, 
 
 
 def _runs_kg_ha(had: Supply) -> tuple[tuple[float, float], ...]:
-    return tuple((dose.planned_kg / had.area_ha, had_kg(dose) / had.area_ha) for dose in had.doses)
+    return tuple((dose.planned_kg / had.area_ha, dose.had_kg / had.area_ha) for dose in had.doses)
 
 
 def _accepted_kg_ha(decisions: Decisions, what: Followed, stage: str) -> float:
     return sum(
         word.kg_ha
-        for word in decisions.values()
-        if isinstance(word, Acceptance)
-        and (word.recommendation, word.stage, word.nutrient) == (what.key, stage, what.nutrient)
+        for word in of_kind(decisions, Acceptance).values()
+        if (word.recommendation, word.stage, word.nutrient) == (what.key, stage, what.nutrient)
     )
 
 

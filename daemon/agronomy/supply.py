@@ -1,13 +1,13 @@
 """What one block has had of one nutrient, from every source: through the injector, spread on it, in its water."""
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 
 from daemon.agronomy.nutrients import FACTORS
-from daemon.agronomy.past import Past, PastDose
-from daemon.decisions.base import Decisions
+from daemon.agronomy.past import NO_DOSES, Past, PastDose, PastWater, Rows
+from daemon.decisions.base import Decisions, of_kind
 from daemon.decisions.crops import OtherSource
 from daemon.decisions.tanks import Water
 
@@ -19,29 +19,36 @@ class Supply:
     nutrient: str
     area_ha: float
     """In use today."""
-    doses: tuple[PastDose, ...]
+    runs: Rows[PastDose]
     other: tuple[OtherSource, ...]
     """All that name the nutrient and the block, also those dated later than today."""
-    water_kg: tuple[tuple[datetime, float], ...]
-    """Nitrogen that came with the irrigation water as nitrate; for nitrogen alone."""
+    water: tuple[tuple[float, Rows[PastWater]], ...]
+    """Nitrogen in mg/L of irrigation water as nitrate, and the water that brought it; for nitrogen alone."""
 
-    def between(self, first: date, last: date, zone: tzinfo) -> "Supply":
-        """Return the part of it from the first day to the last, both included, by the local day in `zone`."""
-        return replace(
-            self,
-            doses=tuple(dose for dose in self.doses if first <= dose.at.astimezone(zone).date() <= last),
-            other=tuple(source for source in self.other if first <= source.on <= last),
-            water_kg=tuple((at, kg) for at, kg in self.water_kg if first <= at.astimezone(zone).date() <= last),
+    def between(self, first: date, last: date) -> "Supply":
+        """Return the part of it from the first local day to the last, both included."""
+        return Supply(
+            self.nutrient,
+            self.area_ha,
+            self.runs.between(first, last),
+            tuple(source for source in self.other if first <= source.on <= last) if self.other else (),
+            tuple([(mg_l, rows.between(first, last)) for mg_l, rows in self.water]) if self.water else (),
         )
 
     def after(self, moment: datetime) -> "Supply":
         """Return the part of it later than `moment`, in the site's zone; a source of that very day is counted."""
-        return replace(
-            self,
-            doses=tuple(dose for dose in self.doses if dose.at > moment),
-            other=tuple(source for source in self.other if source.on >= moment.date()),
-            water_kg=tuple((at, kg) for at, kg in self.water_kg if at > moment),
+        return Supply(
+            self.nutrient,
+            self.area_ha,
+            self.runs.after(moment),
+            tuple(source for source in self.other if source.on >= moment.date()),
+            tuple((mg_l, rows.after(moment)) for mg_l, rows in self.water),
         )
+
+    @property
+    def doses(self) -> tuple[PastDose, ...]:
+        """Return what each run gave."""
+        return self.runs.rows
 
     @property
     def delivered_kg_ha(self) -> float:
@@ -60,13 +67,13 @@ class Supply:
 
     @property
     def injected_kg_ha(self) -> float:
-        """Return what the injector brought, on the safe side: see `had_kg`."""
-        return sum(had_kg(dose) for dose in self.doses) / self.area_ha
+        """Return what the injector brought, on the safe side: see `PastDose.had_kg`."""
+        return self.runs.amount / self.area_ha
 
     @property
     def other_kg_ha(self) -> float:
         """Return what other sources brought, all of it."""
-        return math.fsum(source.kg_ha[self.nutrient] for source in self.other)
+        return math.fsum(source.kg_ha[self.nutrient] for source in self.other) if self.other else 0.0
 
     @property
     def available_kg_ha(self) -> float:
@@ -76,7 +83,12 @@ class Supply:
     @property
     def nitrate_kg_ha(self) -> float:
         """Return the nitrogen that came with the irrigation water."""
-        return sum(kg for _, kg in self.water_kg) / self.area_ha
+        return self.nitrate_kg / self.area_ha
+
+    @property
+    def nitrate_kg(self) -> float:
+        """Return the same in kg."""
+        return sum(mg_l * rows.amount for mg_l, rows in self.water) / 1000.0
 
     @property
     def total_kg_ha(self) -> float:
@@ -84,40 +96,46 @@ class Supply:
         return self.injected_kg_ha + self.other_kg_ha + self.nitrate_kg_ha
 
 
-def had_kg(dose: PastDose) -> float:
-    """Return what a dose counts as: what is delivered or in the lines; of a disputed one at least what was planned.
-
-    So nothing is made up, and no cap is filled a second time, on the word of figures that are in doubt.
-    """
-    return max(dose.planned_kg, dose.committed_kg) if dose.is_disputed else dose.committed_kg
+def supply(decisions: Decisions, past: Past, block: str, area_ha: float, nutrient: str, zone: tzinfo) -> Supply:
+    """Return all that a block ever had of a nutrient, by the local days of a zone."""
+    return supplies(decisions, past, nutrient, zone)(block, area_ha)
 
 
-def supply(decisions: Decisions, past: Past, block: str, area_ha: float, nutrient: str) -> Supply:
-    """Return all that a block ever had of a nutrient; `between` and `after` narrow it."""
-    water: tuple[tuple[datetime, float], ...] = ()
-    if nutrient == "N":
-        passed = [(run.at, nitrate_kg(decisions, run.source, run.m3)) for run in past.water if run.block == block]
-        water = tuple((at, kg) for at, kg in passed if kg)
-    return Supply(
-        nutrient,
-        area_ha,
-        tuple(dose for dose in past.doses if dose.block == block and dose.nutrient == nutrient),
-        tuple(
-            source
-            for source in decisions.values()
-            if isinstance(source, OtherSource) and block in source.blocks and nutrient in source.kg_ha
-        ),
-        water,
-    )
+def supplies(decisions: Decisions, past: Past, nutrient: str, zone: tzinfo) -> Callable[[str, float], Supply]:
+    """Return the same for any block: a function of its name and its hectares in use."""
+    doses, poured = past.doses_by_block(nutrient, zone), past.water_by_block(zone) if nutrient == "N" else {}
+    named = [found for found in of_kind(decisions, OtherSource).values() if nutrient in found.kg_ha]
+    strengths_mg_l: dict[str, float] = {}
+
+    def of_source(source: str) -> float:
+        if source not in strengths_mg_l:
+            strengths_mg_l[source] = _nitrogen_mg_l(decisions, source)
+        return strengths_mg_l[source]
+
+    def of_block(block: str, area_ha: float) -> Supply:
+        return Supply(
+            nutrient,
+            area_ha,
+            doses.get(block, NO_DOSES),
+            tuple(found for found in named if block in found.blocks) if named else (),
+            tuple([(of_source(source), rows) for source, rows in poured[block].items() if of_source(source)])
+            if block in poured
+            else (),
+        )
+
+    return of_block
 
 
 def nitrate_kg(decisions: Decisions, source: str, m3: float) -> float:
     """Return the kg of nitrogen that water brings as nitrate: mg/L x m3 / 1000; none where no analysis is named."""
+    return _nitrogen_mg_l(decisions, source) * m3 / 1000.0
+
+
+def _nitrogen_mg_l(decisions: Decisions, source: str) -> float:
     water = decisions.get((Water.kind, source))
     if not isinstance(water, Water):
         return 0.0
-    nitrogen_mg_l = water.nitrate_mg_l * (1.0 if water.nitrate_as == "N" else FACTORS["NO3"][1])
-    return nitrogen_mg_l * m3 / 1000.0
+    return water.nitrate_mg_l * (1.0 if water.nitrate_as == "N" else FACTORS["NO3"][1])
 
 
 def zone_of(now: datetime) -> tzinfo:

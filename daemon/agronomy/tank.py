@@ -12,7 +12,7 @@ from daemon.agronomy.contents import Contents
 from daemon.agronomy.density import solution_l
 from daemon.agronomy.products import ProductError, substance_of
 from daemon.agronomy.substance import Substance
-from daemon.decisions.base import Decisions
+from daemon.decisions.base import Decisions, of_kind
 from daemon.decisions.tanks import BucketTest, Mix, Product, Stock
 
 MIX_LOSS = 0.96
@@ -55,7 +55,7 @@ _EMPTY = _Solution("", "", 0.0, {})
 
 def log_of(tank: str, decisions: Decisions) -> tuple[Entry, ...]:
     """Return what was done to a tank, in order of time, with what it held after each."""
-    mixes = [(mix.at, key, mix) for (_, key), mix in decisions.items() if isinstance(mix, Mix) and mix.tank == tank]
+    mixes = [(mix.at, key, mix) for key, mix in of_kind(decisions, Mix).items() if mix.tank == tank]
     entries: list[Entry] = []
     solution: _Solution | None = _EMPTY
     for _, key, mix in sorted(mixes, key=lambda item: item[:2]):
@@ -180,7 +180,7 @@ def _contents(tank: str, solution: _Solution, since: datetime, decisions: Decisi
 
 
 def _substances(names: Iterable[str], decisions: Decisions) -> dict[str, Substance]:
-    products = {key: found for (_, key), found in decisions.items() if isinstance(found, Product)}
+    products = of_kind(decisions, Product)
     return {name: substance_of(name, products) for name in names}
 
 
@@ -193,7 +193,7 @@ def _summed(parts: Iterable[tuple[Mapping[str, float], float]]) -> dict[str, flo
 
 
 def _newest_test(batch: str, decisions: Decisions) -> BucketTest | None:
-    tests = [found for found in decisions.values() if isinstance(found, BucketTest) and found.mix == batch]
+    tests = [test for test in of_kind(decisions, BucketTest).values() if test.mix == batch]
     return max(tests, key=lambda test: test.at, default=None)
 
 

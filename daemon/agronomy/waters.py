@@ -42,9 +42,10 @@ def water_ions(water: Water, temperature_c: float) -> WaterIons:
     mol_kg["CO2"] = bicarbonate = water.hco3_mg_l / 1000.0 / _HCO3_G
     held = {"H": -water.ph}
     for _ in range(2):  # as much carbon as gives this bicarbonate; the pairs shift it by less each time
-        found = speciate(mol_kg, temperature_c, held).molality
-        counted = math.fsum(n * found.get(name, 0.0) for name, n in _CARBONATES.items())
-        mol_kg["CO2"] *= bicarbonate / counted if counted else 1.0
+        solution = speciate(mol_kg, temperature_c, held)
+        counted = math.fsum(n * solution.molality.get(name, 0.0) for name, n in _CARBONATES.items())
+        # The ion that makes up the charge counts in the ionic strength: it comes in before the last balance.
+        mol_kg = balanced({**mol_kg, "CO2": mol_kg["CO2"] * (bicarbonate / counted if counted else 1.0)}, solution)
     solution = speciate(mol_kg, temperature_c, held)
     co2 = {name: solution.log_activity[name] for name in ("CO2",) if name in solution.log_activity}
     return WaterIons(balanced(mol_kg, solution), co2, solution)

@@ -4,14 +4,14 @@ import math
 from dataclasses import dataclass
 
 from daemon.agronomy.contents import Contents
-from daemon.equipment import DisplacementTank, MeteringPump, Tank
+from daemon.equipment import DisplacementTank, Injector, Tank
 from daemon.hydraulics.pipes import pipe_volume_l
 from daemon.planning.checks import Check
+from daemon.planning.displacement import WASHED_OUT, through_l_for
 from daemon.site import Site
 
-_WASHED_OUT = 0.98
-"""A displacement tank counts as washed out at this share, after some four of its volumes (DEVELOPERS.md, T1)."""
 _LOAD_BAND = 0.01
+_ROUNDED = 1e-9
 _STRONG_LINE_G_L = 2.0
 """More product than this in drip water warns (common practice, no source)."""
 
@@ -36,41 +36,59 @@ class ChannelDose:
     checks: tuple[Check, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """The water over which an injector can spread some stock, in litres."""
+
+    least_l: float
+    """At its highest rate."""
+    most_l: float
+    """At its lowest; infinite where it can go as slow as one likes."""
+
+    @property
+    def is_one_rate(self) -> bool:
+        """Whether the water follows from the stock."""
+        return self.least_l == self.most_l
+
+
+def reach_of(site: Site, channel: str, contents: Contents, stock_l: float, flow_m3_h: float) -> Reach:
+    """Return the water that the channel's injector can spread `stock_l` over."""
+    injector = site.injector[channel]
+    if isinstance(injector, DisplacementTank):
+        share = stock_l / site.tank[contents.tank].volume_l
+        through_l = through_l_for(min(share, WASHED_OUT + _LOAD_BAND), site.tank[contents.tank].volume_l)
+        needed_l = through_l * flow_m3_h * 1000.0 / injector.rate_l_h
+        return Reach(needed_l, needed_l)
+    passing_l = stock_l * flow_m3_h * 1000.0
+    most_l = passing_l / injector.lowest_l_h if injector.lowest_l_h else math.inf
+    return Reach(passing_l / injector.highest_l_h, most_l)
+
+
 def plan_channel(
     site: Site, channel: str, contents: Contents, stock_l: float, inject_m3: float, flow_m3_h: float
 ) -> ChannelDose:
     """Return the channel's dose with each check: `stock_l` of what its tank holds, over `inject_m3` of water."""
     injector, tank = site.injector[channel], site.tank[contents.tank]
+    reach = reach_of(site, channel, contents, stock_l, flow_m3_h)
     inject_l = inject_m3 * 1000.0
     if isinstance(injector, DisplacementTank):
-        needed_l, checks = _wash_out(injector, channel, tank, stock_l, flow_m3_h)
+        checks: tuple[Check, ...] = (_wash_out(channel, tank, stock_l),)
     else:
-        needed_l = stock_l * flow_m3_h * 1000.0 / injector.highest_l_h
         checks = (_fits(contents, tank, stock_l),)
-    if isinstance(injector, MeteringPump) or injector.lowest_l_h < injector.highest_l_h:
+    if reach.is_one_rate:  # the water follows from it
+        needed = f"at its one rate injector {channel} needs {reach.least_l / 1000.0:.1f} m3 of water for this dose; "
+        reason = f"{needed}the program gives {inject_m3:.1f} m3"
+        checks += (Check("injector range", reach.least_l <= inject_l * (1.0 + _ROUNDED), reason),)
+        inject_l = min(inject_l, reach.least_l)
+    else:
         rate_l_h = stock_l / inject_l * flow_m3_h * 1000.0
-        checks += (
-            Check(
-                "injector range",
-                injector.lowest_l_h <= rate_l_h <= injector.highest_l_h,
-                f"{rate_l_h:.0f} L/h of stock must lie within injector {channel}'s calibrated "
-                f"{injector.lowest_l_h:.0f} to {injector.highest_l_h:.0f} L/h",
-            ),
-        )
-    else:  # one rate: the water follows from it
-        checks += (
-            Check(
-                "injector range",
-                needed_l <= inject_l,
-                f"at its one rate injector {channel} needs {needed_l / 1000.0:.1f} m3 of water for this dose; "
-                f"the program gives {inject_m3:.1f} m3",
-            ),
-        )
-        inject_l = min(inject_l, needed_l)
+        checks += (_paced(injector, channel, rate_l_h, reach),)
     line_g_l = stock_l / inject_l * contents.product_g_l
     is_strong = line_g_l > _STRONG_LINE_G_L
     strong = f": strong, over {_STRONG_LINE_G_L:g} g/L" if is_strong else ""
-    checks += (Check("line strength", True, f"{line_g_l:.2f} g of product a litre in the line{strong}", is_strong),)
+    reason = f"{stock_l / inject_l * flow_m3_h * 1000.0:.0f} L/h of stock, 1 : {inject_l / stock_l:.0f}; "
+    reason += f"{line_g_l:.2f} g of product a litre in the line{strong}"
+    checks += (Check("line strength", True, reason, is_strong),)
     hose_l = pipe_volume_l(injector.hose) if injector.hose is not None else 0.0
     ratio = peak_ratio = stock_l / inject_l
     if isinstance(injector, DisplacementTank):  # what leaves it first is not thinned yet
@@ -86,18 +104,32 @@ def _fits(contents: Contents, tank: Tank, stock_l: float) -> Check:
     return Check("tank size", stock_l + tank.low_l <= held_l, reason)
 
 
-def _wash_out(
-    injector: DisplacementTank, channel: str, tank: Tank, stock_l: float, flow_m3_h: float
-) -> tuple[float, tuple[Check, ...]]:
-    """Return the water in the main while the tank washes out, and the checks: its whole load is committed."""
+def _paced(injector: Injector, channel: str, rate_l_h: float, reach: Reach) -> Check:
+    """Return whether an injector can be paced to a rate, and what dose or what water it could do."""
+    lowest_l_h, highest_l_h = injector.lowest_l_h, injector.highest_l_h
+    reason = f"{rate_l_h:.0f} L/h of stock must lie within injector {channel}'s calibrated {lowest_l_h:.0f} to "
+    reason += f"{highest_l_h:.0f} L/h"
+    if rate_l_h > highest_l_h * (1.0 + _ROUNDED):
+        water_m3 = math.ceil(reach.least_l / 100.0) / 10.0
+        most = math.floor(1000.0 * highest_l_h / rate_l_h) / 10.0
+        does = f"{reason}. It can inject this dose over {water_m3:.1f} m3 of water or more, or {most:g} % of the dose"
+        return Check("injector range", False, f"{does} over the water that is given")
+    if rate_l_h < lowest_l_h * (1.0 - _ROUNDED):
+        water_m3 = math.floor(reach.most_l / 100.0) / 10.0
+        least = math.ceil(1000.0 * lowest_l_h / rate_l_h) / 10.0
+        does = f"{reason}. It can inject this dose over {water_m3:.1f} m3 of water or less, or {least:g} % of the dose"
+        return Check("injector range", False, f"{does} over the water that is given")
+    return Check("injector range", True, reason)
+
+
+def _wash_out(channel: str, tank: Tank, stock_l: float) -> Check:
+    """Return whether a displacement tank's load is the dose: its whole load is committed."""
     share = stock_l / tank.volume_l
-    through_l = -math.log(1.0 - min(share, _WASHED_OUT + _LOAD_BAND)) * tank.volume_l
-    needed_l = through_l * flow_m3_h * 1000.0 / injector.rate_l_h
-    if abs(share - _WASHED_OUT) > _LOAD_BAND:
+    if abs(share - WASHED_OUT) > _LOAD_BAND:
         reason = (
-            f"injector {channel} washes its tank out whole: of a full tank {_WASHED_OUT * tank.volume_l:.0f} L come, "
+            f"injector {channel} washes its tank out whole: of a full tank {WASHED_OUT * tank.volume_l:.0f} L come, "
             f"and this dose is {stock_l:.0f} L of that strength. Mix the tank so that its load is the dose"
         )
-        return needed_l, (Check("tank load", False, reason),)
-    reason = f"{through_l:.0f} L through the tank wash {100.0 * share:.0f} % of its load out"
-    return needed_l, (Check("tank load", True, reason),)
+        return Check("tank load", False, reason)
+    through_l = through_l_for(share, tank.volume_l)
+    return Check("tank load", True, f"{through_l:.0f} L through the tank wash {100.0 * share:.0f} % of its load out")

@@ -1,10 +1,11 @@
 """Where and when a run waters: blocks, the hectares in use, the moment, and what the blocks have had."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from daemon.agronomy.caps import Room, rooms
 from daemon.agronomy.past import Past
 from daemon.decisions.base import Decisions
 from daemon.decisions.watering import BlockState, Shift
@@ -23,14 +24,23 @@ class Field:
     """Of the shift's flow, 0 to 1, by block; they sum to 1."""
     farm_ha: Mapping[str, float]
     """In use, of every block of the site."""
+    farm_m3_h: Mapping[str, float]
+    """What every block of the site takes."""
     now: datetime
     """In the site's zone."""
     past: Past
+    _rooms: list[tuple[Room, ...]] = field(default_factory=list, init=False, repr=False, compare=False)
 
     @property
     def today(self) -> date:
         """Return the site's day."""
         return self.now.date()
+
+    def rooms(self, decisions: Decisions) -> tuple[Room, ...]:
+        """Return what each cap leaves on the watered blocks, worked out once: a plan asks three times."""
+        if not self._rooms:
+            self._rooms.append(rooms(decisions, self.farm_ha, self.past, self.now, self.areas_ha))
+        return self._rooms[0]
 
     @property
     def area_ha(self) -> float:
@@ -52,16 +62,17 @@ def field_of(site: Site, decisions: Decisions, shift_key: str, now: datetime, pa
     if twice:
         raise refused("blocks", f"shift {shift_key} names blocks twice: {twice}")
     farm_ha = areas_in_use(site, decisions)
-    areas_ha = {name: farm_ha[name] for name in names if _is_open(decisions, name, here.date())}
+    areas_ha = {name: farm_ha[name] for name in names if _is_open(decisions, name, here)}
     if not areas_ha:
         raise refused("blocks", f"every block of shift {shift_key} is closed today")
     for name, area_ha in areas_ha.items():
         if area_ha > site.block[name].area_ha:
             whole = f"block {name} has {site.block[name].area_ha:g} ha"
             raise refused("area", f"{whole}, and {area_ha:g} ha are said to be in use")
-    flow_m3_h = {name: site.block[name].flow_m3_h for name in areas_ha}
-    whole_m3_h = sum(flow_m3_h.values())
-    return Field(areas_ha, {name: flow / whole_m3_h for name, flow in flow_m3_h.items()}, farm_ha, here, past)
+    farm_m3_h = {name: block.flow_m3_h for name, block in site.block.items()}
+    whole_m3_h = sum(farm_m3_h[name] for name in areas_ha)
+    shares = {name: farm_m3_h[name] / whole_m3_h for name in areas_ha}
+    return Field(areas_ha, shares, farm_ha, farm_m3_h, here, past)
 
 
 def areas_in_use(site: Site, decisions: Decisions) -> dict[str, float]:
@@ -74,6 +85,9 @@ def areas_in_use(site: Site, decisions: Decisions) -> dict[str, float]:
     return areas_ha
 
 
-def _is_open(decisions: Decisions, block: str, today: date) -> bool:
+def _is_open(decisions: Decisions, block: str, here: datetime) -> bool:
     state = decisions.get((BlockState.kind, block))
-    return not isinstance(state, BlockState) or state.closed_until is None or today >= state.closed_until
+    until = state.closed_until if isinstance(state, BlockState) else None
+    if isinstance(until, datetime):
+        return here >= until
+    return until is None or here.date() >= until

@@ -3,7 +3,7 @@
 from datetime import date
 from typing import TypeVar
 
-from daemon.decisions.base import Decision, Decisions
+from daemon.decisions.base import Decision, Decisions, of_kind
 from daemon.decisions.crops import Cycle
 from daemon.planning.checks import refused
 
@@ -21,5 +21,5 @@ def find(decisions: Decisions, kind: type[Kind], key: str) -> Kind:
 
 def cycle_on(decisions: Decisions, block: str, day: date) -> Cycle | None:
     """Return the crop cycle of a block on a day of the site's zone; None between two cycles."""
-    cycles = (found for found in decisions.values() if isinstance(found, Cycle) and block in found.blocks)
+    cycles = (cycle for cycle in of_kind(decisions, Cycle).values() if block in cycle.blocks)
     return next((cycle for cycle in cycles if cycle.starts <= day <= cycle.ends), None)

@@ -1,28 +1,37 @@
 """From what people decided to the recipe of a run, with every check and its reason."""
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from daemon.agronomy.past import Past
 from daemon.decisions.base import Decisions
-from daemon.decisions.watering import Program
-from daemon.hydraulics.pipes import line_path, shared_main_l
-from daemon.planning.channels import ChannelDose, plan_channel
-from daemon.planning.checks import Check, PlanError
-from daemon.planning.crops import check_crops, most_of_plan
+from daemon.decisions.tanks import Stock
+from daemon.decisions.timetable import Timetable
+from daemon.decisions.watering import CONCENTRATIONS, Injection, Program
+from daemon.equipment import DisplacementTank
+from daemon.hydraulics.pipes import shared_main_l
+from daemon.planning.channels import ChannelDose, plan_channel, reach_of
+from daemon.planning.charges import check_charges
+from daemon.planning.checks import Check, PlanError, warning
+from daemon.planning.crops import check_crops, limit_to_caps, most_of_plan
 from daemon.planning.doses import check_strength, prescribe
-from daemon.planning.field import field_of
+from daemon.planning.exceptions import program_on
+from daemon.planning.field import Field, field_of
+from daemon.planning.line_ec import check_line_ec, flush_test, rise_ms_cm
 from daemon.planning.lookup import find
-from daemon.planning.stocks import draw_stocks
+from daemon.planning.rest import Rest
+from daemon.planning.stocks import Drawn, draw_stocks
+from daemon.planning.timetable import night_of
+from daemon.planning.ways import check_cut, check_shift, check_ways, paths_of, splits_pct_of, way_of
+from daemon.planning.windows import Ask, Way, Windows, lay_out
 from daemon.recipe import BlockPlan, ChannelPlan, Recipe
 from daemon.site import Plant, Site
 from daemon.units import milligrams
 
 _NO_PAST = Past()
-_LEAST_SPLIT_PCT = 10.0
-"""With one main meter the split between blocks is not known better (common practice, no source)."""
+_L_PER_MM_HA = 10_000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,65 +42,120 @@ class Plan:
     checks: tuple[Check, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class _Shift:
+    """What a shift's water has to do with."""
+
+    site: Site
+    decisions: Decisions
+    program: Program
+    field: Field
+    flow_m3_h: float
+    water_l: float
+    way: Way
+    may_add: bool
+    """It may take more water than it was given, where it needs that."""
+    is_rest: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Dosed:
+    """The stock of each channel, laid out over the shift's water."""
+
+    injections: tuple[Injection, ...]
+    doses: tuple[ChannelDose, ...]
+    windows: Windows
+
+
 def plan_run(
-    plant: Plant, decisions: Decisions, program_key: str, run: str, now: datetime, past: Past = _NO_PAST
+    plant: Plant,
+    decisions: Decisions,
+    program_key: str,
+    run: str,
+    now: datetime,
+    past: Past = _NO_PAST,
+    rest: Rest | None = None,
 ) -> Plan:
     """Return the recipe of one run of a program that begins at `now`, which has its zone or offset.
 
-    Raises PlanError with every failed check.
+    What people decided for tonight holds. With `rest` it is what a run that was cut off still owes. Raises PlanError
+    with every failed check.
     """
     site = plant.site
-    program = find(decisions, Program, program_key)
+    night = night_of(now, ZoneInfo(site.site.zone))
+    program, times = program_on(decisions, find(decisions, Program, program_key), night)
+    if rest is not None:
+        left = tuple(injection for injection in program.injections if injection.stock in rest.stock_l)
+        program = program.model_copy(update={"injections": left})
     field = field_of(site, decisions, program.shift, now, past)
-    blocks, shares = {name: site.block[name] for name in field.areas_ha}, field.shares
-    flow_m3_h = sum(block.flow_m3_h for block in blocks.values())
+    shares = field.shares
+    flow_m3_h = sum(site.block[name].flow_m3_h for name in shares)
+    paths = paths_of(site, decisions, shares)
+    shift = _Shift(
+        site=site,
+        decisions=decisions,
+        program=program,
+        field=field,
+        flow_m3_h=flow_m3_h,
+        water_l=times * _water_l(program, flow_m3_h, field) if rest is None else rest.water_m3 * 1000.0,
+        way=way_of(site, paths, shares),
+        may_add=times < 1.0 or rest is not None,
+        is_rest=rest is not None,
+    )
     stocks = draw_stocks(site, decisions, program.injections, now)
-    prescribed = prescribe(decisions, program, stocks, field)
-    given = [
-        (injection, plan_channel(site, stock.channel, stock.contents, stock_l, injection.inject_m3, flow_m3_h))
-        for injection, stock, stock_l in zip(program.injections, stocks, prescribed.stock_l, strict=True)
-        if stock_l
-    ]
-    doses = [dose for _, dose in given]
-
-    main_l = shared_main_l(site.main)
-    paths = {name: line_path(block, shares[name] * main_l) for name, block in blocks.items()}
-    transit_l = max(paths[name].transit_l / shares[name] for name in blocks)
-    in_turn = program.order == "in_turn"
-    rinse_l = transit_l if in_turn else 0.0
-    inject_l = _water_of(doses, rinse_l, in_turn)
-    flush_l = transit_l * site.limits.flush_factor if doses else 0.0
-    water_l = program.water_m3 * 1000.0
-    prewet_l = water_l - inject_l - flush_l
+    checks: tuple[Check, ...] = ()
+    if rest is None:
+        prescribed = prescribe(decisions, program, stocks, field)
+        stock_l, checks = prescribed.stock_l, prescribed.checks
+    else:
+        stock_l = tuple(rest.stock_l[injection.stock] for injection in program.injections)
+    dosed = _dose(shift, stocks, stock_l)
+    factor, cut = limit_to_caps(decisions, program, dosed.doses, field, dosed.windows.water_l / 1000.0)
+    if factor < 1.0:
+        dosed, cut = _cut(shift, dosed, stocks, stock_l, factor, cut)
+    windows, doses = dosed.windows, dosed.doses
+    ends_l, water_m3 = _ends_l(shift, dosed), windows.water_l / 1000.0
     checks = (
-        *_water_checks(site, doses, shares, flow_m3_h, transit_l, prewet_l, water_l),
+        *check_shift(site, shares, flow_m3_h),
+        *check_ways(site, paths, flow_m3_h),
+        *windows.checks,
+        *([check_cut(site, decisions, paths, shares, shift.way, _last_l(doses, ends_l))] if doses else ()),
         *(check for stock in stocks for check in stock.checks),
-        *prescribed.checks,
-        *(check for injection, dose in given for check in (*dose.checks, *check_strength(injection, dose))),
-        *check_crops(decisions, program, doses, field),
+        *checks,
+        *cut,
+        *(check for dose in doses for check in dose.checks),
+        *(
+            ()
+            if rest
+            else (c for i, dose in zip(dosed.injections, doses, strict=True) for c in check_strength(i, dose, factor))
+        ),
+        *check_line_ec(decisions, program, doses, windows.starts_l, field),
+        *check_charges(site, decisions, program_key, doses, flow_m3_h),
+        *check_crops(decisions, program, doses, field, water_m3),
     )
     if not all(check.passed for check in checks):
         raise PlanError(checks)
     total_kg = _total_kg(doses)
-    most_times = most_of_plan(decisions, program, doses, field)
-    splits_pct = _splits_pct(site, shares)
+    most_times = most_of_plan(decisions, program, doses, field, water_m3)
+    splits_pct = splits_pct_of(site, shares)
+    flush_ec_ms_cm, flush_most_l = flush_test(site, doses, ends_l, windows.flush_l)
     return Plan(
         Recipe(
             run=run,
             shift=program.shift,
             flow_m3_h=flow_m3_h,
-            main_l=main_l,
-            prewet_l=prewet_l,
-            inject_l=inject_l,
-            flush_l=flush_l,
-            water_l=water_l,
+            main_l=shared_main_l(site.main),
+            prewet_l=windows.prewet_l,
+            inject_l=windows.inject_l,
+            flush_l=windows.flush_l,
+            water_l=windows.water_l,
             blocks=tuple(
                 BlockPlan(
                     block=name,
                     area_ha=area_ha,
                     share=shares[name],
                     share_accuracy_pct=splits_pct[name],
-                    drains=blocks[name].drains,
+                    drains=site.block[name].drains,
                     path=paths[name],
                     planned_mg={
                         channel: {n: milligrams(kg * shares[name]) for n, kg in masses.items()}
@@ -100,51 +164,88 @@ def plan_run(
                 )
                 for name, area_ha in field.areas_ha.items()
             ),
-            channels=tuple(
-                _channel_plan(
-                    dose, doses[i - 1].channel if in_turn and i else "", rinse_l, most_times.get(dose.channel)
-                )
-                for i, dose in enumerate(doses)
-            ),
+            channels=tuple(_channel_plans(shift, dosed, most_times)),
             source=program.source or "",
+            flush_ec_ms_cm=flush_ec_ms_cm,
+            flush_most_l=flush_most_l,
+            inhibited_by=_inhibited_by(decisions, program_key),
         ),
         checks,
     )
 
 
-def _water_of(doses: Sequence[ChannelDose], rinse_l: float, in_turn: bool) -> float:
-    """Return the water of the whole of INJECT."""
-    if not in_turn:
-        return max((dose.inject_l for dose in doses), default=0.0)
-    return sum(dose.inject_l for dose in doses) + rinse_l * max(0, len(doses) - 1)
+def _water_l(program: Program, flow_m3_h: float, field: Field) -> float:
+    """Return the water that a program says, in litres."""
+    if program.water_min is not None:
+        return program.water_min / 60.0 * flow_m3_h * 1000.0
+    if program.water_mm is not None:
+        return program.water_mm * _L_PER_MM_HA * field.area_ha
+    return (program.water_m3 or 0.0) * 1000.0
 
 
-def _water_checks(
-    site: Site,
-    doses: Sequence[ChannelDose],
-    shares: Mapping[str, float],
-    flow_m3_h: float,
-    transit_l: float,
-    prewet_l: float,
-    water_l: float,
-) -> tuple[Check, ...]:
-    band_pct, least_pct = site.main.flow_band_pct, 100.0 * min(shares.values())
-    reason = (
-        f"a valve that fails shut shows in the flow only where the smallest block's share ({least_pct:.0f} %) is at "
-        f"least twice main.flow_band_pct ({band_pct:g} %)"
+def _cut(
+    shift: _Shift,
+    dosed: _Dosed,
+    stocks: Sequence[Drawn],
+    stock_l: Sequence[float],
+    factor: float,
+    said: tuple[Check, ...],
+) -> tuple[_Dosed, tuple[Check, ...]]:
+    """Return the doses cut so that no block passes its cap; where a tank is washed out whole nothing is injected."""
+    whole = [dose for dose in dosed.doses if isinstance(shift.site.injector[dose.channel], DisplacementTank)]
+    if whole and factor:
+        tanks = ", ".join(dose.contents.tank for dose in whole)
+        reason = f"{said[0].reason}, but tank {tanks} is washed out whole: nothing is injected. Load less"
+        return _dose(shift, stocks, [0.0] * len(stocks)), (warning("cap", reason),)
+    return _dose(shift, stocks, [factor * litres for litres in stock_l], factor), said
+
+
+def _dose(shift: _Shift, stocks: Sequence[Drawn], stock_l: Sequence[float], factor: float = 1.0) -> _Dosed:
+    """Return the stock of each channel over its part of the shift's water; a channel with nothing to do is left out.
+
+    `factor` is the part that is left of a dose that was cut: a concentration stays, and so has less water.
+    """
+    given = [item for item in zip(shift.program.injections, stocks, stock_l, strict=True) if item[2]]
+    asks = [_ask(shift, *item, factor) for item in given]
+    windows = lay_out(
+        shift.water_l,
+        shift.flow_m3_h,
+        shift.way,
+        asks,
+        in_turn=shift.program.order == "in_turn",
+        may_add=shift.may_add,
     )
-    checks: tuple[Check, ...] = (Check("smallest block", len(shares) == 1 or least_pct >= 2.0 * band_pct, reason),)
-    if site.pump is not None:
-        reason = f"the shift takes {flow_m3_h:.1f} m3/h and the pump gives at most {site.pump.capacity_m3_h:g} m3/h"
-        checks += (Check("pump capacity", flow_m3_h <= site.pump.capacity_m3_h, reason),)
-    if doses:
-        least_m3 = (water_l - prewet_l + transit_l) / 1000.0
-        reason = (
-            f"pre-wet {prewet_l / 1000.0:.1f} m3 must reach the outermost emitter ({transit_l / 1000.0:.1f} m3): "
-            f"this program needs at least {least_m3:.1f} m3 of water"
-        )
-        checks += (Check("pre-wet", prewet_l >= transit_l, reason),)
-    return checks
+    doses = tuple(
+        plan_channel(shift.site, stock.channel, stock.contents, litres, width_l / 1000.0, shift.flow_m3_h)
+        for (_, stock, litres), width_l in zip(given, windows.widths_l, strict=True)
+    )
+    return _Dosed(tuple(injection for injection, _, _ in given), doses, windows)
+
+
+def _ask(shift: _Shift, injection: Injection, stock: Drawn, stock_l: float, factor: float) -> Ask:
+    reach = reach_of(shift.site, stock.channel, stock.contents, stock_l, shift.flow_m3_h)
+    is_fixed = any(getattr(injection, way) is not None for way in CONCENTRATIONS)
+    given_l = None if injection.inject_m3 is None or shift.is_rest else injection.inject_m3 * 1000.0
+    if given_l is not None and factor < 1.0:
+        given_l = factor * given_l if is_fixed else min(given_l, reach.most_l)
+    if given_l is not None and reach.is_one_rate and given_l >= reach.least_l:
+        given_l = reach.least_l  # more water is not injected into
+    return Ask(
+        stock=injection.stock,
+        given_l=given_l,
+        least_l=reach.least_l,
+        most_l=reach.most_l,
+        is_fixed=is_fixed and given_l is not None,
+        is_late=find(shift.decisions, Stock, injection.stock).position == "late",
+    )
+
+
+def _inhibited_by(decisions: Decisions, program_key: str) -> tuple[str, ...]:
+    """Return the contacts of the timetable that names a program."""
+    for timetable in decisions.values():
+        if isinstance(timetable, Timetable) and program_key in timetable.programs:
+            return timetable.inhibited_by
+    return ()
 
 
 def _total_kg(doses: Sequence[ChannelDose]) -> dict[str, dict[str, float]]:
@@ -155,36 +256,37 @@ def _total_kg(doses: Sequence[ChannelDose]) -> dict[str, dict[str, float]]:
     }
 
 
-def _splits_pct(site: Site, shares: Mapping[str, float]) -> dict[str, float]:
-    """Return the k = 2 of each block's share, in percent of it.
+def _ends_l(shift: _Shift, dosed: _Dosed) -> list[float]:
+    """Return the water of INJECT after which each channel is done."""
+    ends_l: list[float] = []
+    for dose, start_l in zip(dosed.doses, dosed.windows.starts_l, strict=True):
+        after_l = ends_l[-1] + shift.way.transit_l if ends_l and shift.program.order == "in_turn" else 0.0
+        ends_l.append(max(start_l, after_l) + dose.inject_l)
+    return ends_l
 
-    A share is q_i over the sum of all q: its relative change is (1 - s_i) of its own and -s_j of every other flow's.
-    """
-    if len(shares) == 1:
-        return dict.fromkeys(shares, 0.0)
-    accuracy = {name: site.block[name].flow_accuracy_pct for name in shares}
-    return {
-        name: max(
-            _LEAST_SPLIT_PCT,
-            math.hypot(*((1.0 - share if other == name else -s) * accuracy[other] for other, s in shares.items())),
+
+def _last_l(doses: Sequence[ChannelDose], ends_l: Sequence[float]) -> float:
+    """Return the water of the window that ends last."""
+    return max(zip(ends_l, (dose.inject_l for dose in doses), strict=True))[1]
+
+
+def _channel_plans(shift: _Shift, dosed: _Dosed, most_times: Mapping[str, float]) -> Iterator[ChannelPlan]:
+    after = ""
+    for dose, start_l in zip(dosed.doses, dosed.windows.starts_l, strict=True):
+        contents, times = dose.contents, most_times.get(dose.channel)
+        yield ChannelPlan(
+            channel=dose.channel,
+            stock=contents.stock,
+            batch=contents.batch,
+            stock_l=dose.stock_l,
+            ratio=dose.ratio,
+            after=after,
+            rinse_l=shift.way.transit_l if after else 0.0,
+            hose_l=dose.hose_l,
+            nutrients_g_l=dict(contents.nutrients_g_l),
+            strength_accuracy_pct=contents.strength_accuracy_pct,
+            ec_rise_ms_cm=rise_ms_cm(dose),
+            start_l=start_l,
+            most_l=None if times is None else dose.stock_l * times,
         )
-        for name, share in shares.items()
-    }
-
-
-def _channel_plan(dose: ChannelDose, after: str, rinse_l: float, most_times: float | None) -> ChannelPlan:
-    contents = dose.contents
-    return ChannelPlan(
-        channel=dose.channel,
-        stock=contents.stock,
-        batch=contents.batch,
-        stock_l=dose.stock_l,
-        ratio=dose.ratio,
-        after=after,
-        rinse_l=rinse_l if after else 0.0,
-        hose_l=dose.hose_l,
-        nutrients_g_l=dict(contents.nutrients_g_l),
-        strength_accuracy_pct=contents.strength_accuracy_pct,
-        ec_rise_ms_cm=dose.line_g_l * contents.ec_ms_cm_per_g_l,
-        most_l=None if most_times is None else dose.stock_l * most_times,
-    )
+        after = dose.channel if shift.program.order == "in_turn" else ""

@@ -8,6 +8,8 @@ from daemon.decisions.base import Decisions
 from daemon.decisions.watering import Injection
 from daemon.planning.checks import Check, refused, warning
 from daemon.planning.field import Field
+from daemon.planning.matching import Masses, met_kg
+from daemon.planning.mismatch import check_mismatch
 from daemon.planning.stocks import Drawn
 
 Pairs = Sequence[tuple[Injection, Drawn]]
@@ -19,19 +21,18 @@ _TOO_MUCH = 1.1
 """Times what is due: more than that warns (common practice, no source)."""
 _TOO_LITTLE = 0.05
 """Of what is due: a stock that would bring no more is left out (common practice, no source)."""
-_MISS = 0.15
-"""Of what is due: a block that gets so much more or less warns (common practice, no source)."""
 _SAME = 1e-6
 """Two stocks whose nutrients differ in proportion by less are one."""
 
 
 def by_recommendation(
-    decisions: Decisions, pairs: Pairs, given_l: Litres, field: Field
+    decisions: Decisions, pairs: Pairs, given_l: Litres, field: Field, meet: str
 ) -> tuple[Litres, tuple[Check, ...]]:
     """Return the litres of those injections that go by a recommendation, and what to say of them.
 
-    `given_l` are the litres of the others. A stock is left out where nothing is due, or where the others bring it
-    already. Raises PlanError when a recommendation cannot be followed, or two stocks stand for one dose.
+    `given_l` are the litres of the others, `meet` says whose need is met (`Program.meet`). A stock is left out where
+    nothing is due, or where the others bring it already. Raises PlanError when a recommendation cannot be followed, or
+    two stocks stand for one dose.
     """
     places = [place for place, (injection, _) in enumerate(pairs) if injection.recommendation is not None]
     nutrients = [pairs[place][0].nutrient for place in places]
@@ -40,15 +41,20 @@ def by_recommendation(
         reason = f"two injections are to bring the {', '.join(twice)} that is recommended. Give one of them a quantity"
         raise refused("recommended dose", reason)
     due = {place: _due(decisions, pairs[place][0], field) for place in places}
-    due_kg = {place: dose.kg_ha * field.area_ha for place, dose in due.items()}
-    litres = _meet(pairs, given_l, due_kg)
+    due_kg = {
+        place: {block: dose.blocks[block].kg_ha * area_ha for block, area_ha in field.areas_ha.items()}
+        for place, dose in due.items()
+    }
+    whole_kg = {place: met_kg(masses, field.shares, meet) for place, masses in due_kg.items()}
+    litres = _meet(pairs, given_l, whole_kg)
     all_l = {**given_l, **litres}
     return litres, tuple(
         check
         for place in places
         for check in (
             *_told(pairs[place][0], due[place]),
-            *_compared(pairs, place, all_l, due[place], field),
+            *_none_lowest(pairs[place][0], due_kg[place], whole_kg[place]),
+            *_compared(decisions, pairs, place, all_l, due_kg[place], whole_kg[place], field),
         )
     )
 
@@ -106,22 +112,24 @@ def _told(injection: Injection, due: DueDose) -> Iterator[Check]:
     yield from (warning("recommended dose", text) for text in due.warnings)
 
 
-def _compared(pairs: Pairs, place: int, litres: Litres, due: DueDose, field: Field) -> Iterator[Check]:
-    """Yield where what all stocks bring is not what is due: on the whole, and on a block that has its part by flow."""
-    nutrient = pairs[place][0].nutrient
+def _none_lowest(injection: Injection, due_kg: Masses, whole_kg: float) -> Iterator[Check]:
+    """Yield why nothing is asked for although blocks are due some: one that is due nothing would get some too."""
+    none = [block for block, kg in due_kg.items() if not kg]
+    if not whole_kg and len(none) < len(due_kg):
+        reason = f"{', '.join(none)} is due no {injection.nutrient} and shares it with the others by flow"
+        yield warning("block match", f"{reason}: by the lowest need none is asked for. Water it in another shift")
+
+
+def _compared(
+    decisions: Decisions, pairs: Pairs, place: int, litres: Litres, due_kg: Masses, whole_kg: float, field: Field
+) -> Iterator[Check]:
+    """Yield where what all stocks bring is not what is asked for: on the whole, and on each block by its flow."""
+    injection, stock = pairs[place]
     brought_kg = sum(_kg_l(pairs, place, other) * stock_l for other, stock_l in litres.items())
-    mean_kg_ha = brought_kg / field.area_ha
-    left_out = f": nothing of stock {pairs[place][1].contents.stock} is injected" if not litres[place] else ""
-    if (due.kg_ha and left_out) or mean_kg_ha > _TOO_MUCH * due.kg_ha:
-        reason = f"the stocks bring {mean_kg_ha:.3g} kg {nutrient}/ha together, and {due.kg_ha:.3g} is due"
-        yield warning("recommended dose", reason + left_out)
+    left_out = f": nothing of stock {stock.contents.stock} is injected" if not litres[place] else ""
+    if (whole_kg and left_out) or brought_kg > _TOO_MUCH * whole_kg:
+        brought_kg_ha, asked_kg_ha = brought_kg / field.area_ha, whole_kg / field.area_ha
+        reason = f"the stocks bring {brought_kg_ha:.3g} kg {injection.nutrient}/ha together, and {asked_kg_ha:.3g} is "
+        yield warning("recommended dose", f"{reason}due{left_out}")
         return
-    split_kg_ha = {block: brought_kg * share / field.areas_ha[block] for block, share in field.shares.items()}
-    misses = [
-        f"{block} gets {kg_ha:.3g} of {due.blocks[block].kg_ha:.3g}"
-        for block, kg_ha in split_kg_ha.items()
-        if abs(kg_ha - due.blocks[block].kg_ha) > _MISS * due.kg_ha
-    ]
-    if misses:
-        reason = f"blocks share the {nutrient} by their flow, in kg/ha: {', '.join(misses)}"
-        yield warning("recommended dose", f"{reason}. Blocks of one need belong in one shift")
+    yield from check_mismatch(decisions, injection, stock, brought_kg, due_kg, field)

@@ -1,19 +1,24 @@
 """What does not fit together in the decisions, and in them and the site, told at once."""
 
 from collections.abc import Iterator, Mapping
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 from daemon.agronomy.products import ProductError, substance_of
 from daemon.agronomy.stages import stages_of
 from daemon.decisions.base import Decision, Decisions
 from daemon.decisions.crops import Cycle, Recommendation
+from daemon.decisions.measured import Transit
 from daemon.decisions.tanks import BucketTest, Mix, Portion, Product, Stock, Water
+from daemon.decisions.timetable import Tonight, weekday_of
 from daemon.decisions.watering import BlockState, Injection, Program, Shift
-from daemon.planning.checks import PlanError
+from daemon.planning.checks import Check, PlanError
 from daemon.planning.decided import Decided, unknown
 from daemon.planning.night import plan_run
 from daemon.planning.review_crops import check_crops, check_recommendation
+from daemon.planning.review_nights import check_nights
 from daemon.planning.review_tanks import check_tanks
+from daemon.planning.timetable import night_of
 from daemon.site import Plant
 from daemon.site_checks import Standing, nearest
 from daemon.site_file import Inspected
@@ -29,6 +34,9 @@ def check_decisions(found: Inspected, decided: Decided) -> Iterator[Problem]:
     if found.standing is not None:
         yield from _check_shifts(found.standing, decided)
         yield from _check_states(found.standing, decided)
+        for key in decided.of(Transit):
+            yield from unknown(f"transit.{key}", key, list(found.standing.names["block"]), "a block of the site")
+    yield from check_nights(found.plant, decided)
     yield from check_tanks(found.standing, decided)
     yield from check_crops(found.standing, decided)
     for key, program in decided.of(Program).items():
@@ -84,13 +92,29 @@ def _check_program(plant: Plant | None, decided: Decided, key: str, program: Pro
         return
     if len(set(shift.blocks) & plant.site.block.keys()) < len(shift.blocks):
         return  # said at the shift
-    try:
-        plan_run(plant, _as_meant(plant, decided, program), key, "check", _day_of(decided, program, shift))
-    except PlanError as error:
-        for failed in error.checks:
-            if not failed.passed and failed.what not in _SAID_ELSEWHERE:
-                reason = failed.reason[:1].upper() + failed.reason[1:]
-                yield Problem(f"program.{key}", f"a night that fails for its {failed.what}", "one that can run", reason)
+    told: set[Check] = set()
+    for night in _nights_of(plant, program, _day_of(decided, program, shift)):
+        try:
+            plan_run(plant, _as_meant(plant, decided, program), key, "check", night)
+        except PlanError as error:
+            for failed in error.checks:
+                if not failed.passed and failed.what not in _SAID_ELSEWHERE and failed not in told:
+                    reason = failed.reason[:1].upper() + failed.reason[1:]
+                    got = f"a night that fails for its {failed.what}"
+                    yield Problem(f"program.{key}", got, "one that can run", reason)
+                told.add(failed)
+
+
+def _nights_of(plant: Plant, program: Program, first: datetime) -> list[datetime]:
+    """Return a moment of each night of the week from `first` on that injects another set of stocks."""
+    zone, moments = ZoneInfo(plant.site.site.zone), [first + timedelta(days=days) for days in range(7)]
+    sets = {
+        tuple(
+            one.nights is None or weekday_of(night_of(moment, zone)) in one.nights for one in program.injections
+        ): moment
+        for moment in reversed(moments)
+    }
+    return sorted(sets.values())
 
 
 def _stands(plant: Plant, decided: Decided, injection: Injection) -> bool:
@@ -108,11 +132,11 @@ def _stands(plant: Plant, decided: Decided, injection: Injection) -> bool:
 
 
 def _as_meant(plant: Plant, decided: Decided, program: Program) -> Decisions:
-    """Return the decisions with every block open, and the program's tanks full of what its stocks are to be."""
+    """Return the decisions with every block open, its tanks full of what its stocks are to be, no exceptions."""
     meant: dict[tuple[str, str], Decision] = {
         name: decision.model_copy(update={"closed_until": None}) if isinstance(decision, BlockState) else decision
         for name, decision in decided.right.items()
-        if not isinstance(decision, Mix | BucketTest)
+        if not isinstance(decision, Mix | BucketTest | Tonight)
     }
     for injection in program.injections:
         stock = decided.of(Stock)[injection.stock]
@@ -135,6 +159,10 @@ def _check_names(decided: Decided, key: str, program: Program) -> Iterator[Probl
     """Yield what a program names and the file lacks."""
     where = f"program.{key}"
     yield from unknown(f"{where}.shift", program.shift, decided.names(Shift), "a shift of this file")
+    shift = decided.of(Shift).get(program.shift)
+    if shift is not None and program.meet not in ("mean", "lowest", *shift.blocks):
+        expected = f"mean, lowest, or a block of shift {program.shift}: {', '.join(shift.blocks)}"
+        yield Problem(f"{where}.meet", repr(program.meet), expected, nearest(program.meet, shift.blocks))
     if program.source is not None:
         yield from unknown(f"{where}.source", program.source, decided.names(Water), "a water of this file")
     for number, injection in enumerate(program.injections):

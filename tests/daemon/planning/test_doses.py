@@ -10,9 +10,10 @@ from hypothesis import strategies as st
 
 from daemon.agronomy.past import Past
 from daemon.decisions.base import Decisions
+from daemon.decisions.crops import Cap
 from daemon.decisions.tanks import Mix, Product, Stock
 from daemon.decisions.watering import Program
-from daemon.equipment import FixedRatePump
+from daemon.equipment import DisplacementTank, FixedRatePump
 from daemon.planning.checks import PlanError
 from daemon.planning.doses import prescribe
 from daemon.planning.field import Field
@@ -20,6 +21,7 @@ from daemon.planning.lookup import find
 from daemon.planning.night import plan_run
 from daemon.planning.stocks import draw_stocks
 from daemon.recipe import Recipe
+from daemon.site import Plant
 from tests.daemon.control.plant import demo_decisions, kestrel, wide
 from tests.daemon.decisions.tanks import MIXED_AT, NOW, tank_of
 from tests.daemon.planning.crops import TODAY, WATER, cycle, recommended
@@ -131,23 +133,69 @@ def test_a_line_ec_that_cannot_be_made() -> None:
         plan_run(wide(), _program(*two, source="creek"), "creek_night", "run-1", NOW)
 
 
-@pytest.mark.parametrize(("stock_l_m3", "is_right"), [(5.8, True), (5.65, True), (5.5, False)])
-def test_one_rate_makes_one_concentration(stock_l_m3: float, is_right: bool) -> None:
-    """Guards what was asked for: 200 L/h into 33.92 m3/h are 5.9 L to the m3, within 5 %, and no other."""
+def test_a_line_ec_needs_the_water_of_the_other_stock() -> None:
+    """Guards one line: how strong the other stock makes it hangs on water that the plan has not found yet."""
+    by_ec = {"line_ec_ms_cm": 1.5, "inject_m3": 1.5}
+    other = {"stock": "potassium", "dose_kg_ha": 0.1, "inject_m3": None}
+    decisions = _program(by_ec, other, source="creek", order="together", water_m3=9.0)
+    with pytest.raises(PlanError, match=r"counts what stock potassium makes of it, .* give its inject_m3"):
+        plan_run(wide(), decisions, "creek_night", "run-1", NOW)
+
+
+def _one_rate() -> Plant:
+    """Return the demo's plant with a pump of 200 L/h."""
     plant = kestrel()
     own = plant.site.injector["a"].model_dump()
     kept = {key: own[key] for key in ("tank", "valve", "run", "meter", "stroke_window_s", "pressure_kpa")}
     pump = FixedRatePump(kind="fixed_rate_pump", rate_l_h=200.0, rate_accuracy_pct=5.0, **kept)
-    site = plant.site.model_copy(update={"injector": {"a": pump}})
+    return replace(plant, site=plant.site.model_copy(update={"injector": {"a": pump}}))
+
+
+@pytest.mark.parametrize(("stock_l_m3", "is_right"), [(5.8, True), (5.65, True), (5.5, False)])
+def test_one_rate_makes_one_concentration(stock_l_m3: float, is_right: bool) -> None:
+    """Guards what was asked for: 200 L/h into 33.92 m3/h are 5.9 L to the m3, within 5 %, and no other."""
+    plant = _one_rate()
     decisions = _program({"stock_l_m3": stock_l_m3})
     if is_right:
-        (channel,) = plan_run(replace(plant, site=site), decisions, "creek_night", "run-1", NOW).recipe.channels
+        (channel,) = plan_run(plant, decisions, "creek_night", "run-1", NOW).recipe.channels
         assert channel.ratio == pytest.approx(200.0 / 33_920.0)
     else:
         with pytest.raises(
             PlanError, match=r"makes 5\.90 L of stock to the m3 of water, and the program asks for 5\.50"
         ):
-            plan_run(replace(plant, site=site), decisions, "creek_night", "run-1", NOW)
+            plan_run(plant, decisions, "creek_night", "run-1", NOW)
+
+
+def test_a_cap_shortens_a_concentration_and_does_not_thin_it() -> None:
+    """Guards the water: half of the stock goes into half of the water, so that a pump of one rate can go on."""
+    whole_kg_ha = 5.8 * 42.0 * 31.0 / 1000.0 / _AREA_HA
+    cap = Cap(nutrient="N", kg_ha=0.5 * whole_kg_ha, over="event", basis="each_hectare", strict="hard", why="made up")
+    decisions = {**_program({"stock_l_m3": 5.8}), ("cap", "run"): cap}
+    (channel,) = plan_run(_one_rate(), decisions, "creek_night", "run-1", NOW).recipe.channels
+    assert channel.stock_l == pytest.approx(0.5 * 5.8 * 42.0) and channel.ratio == pytest.approx(200.0 / 33_920.0)
+
+
+def test_a_cap_that_a_whole_tank_would_pass_leaves_the_water() -> None:
+    """Guards the water: 980 L that wash out whole cannot be halved, so nothing is injected and the night goes on."""
+    plant = kestrel()
+    own = plant.site.injector["a"]
+    tank = DisplacementTank(
+        kind="displacement_tank",
+        rate_l_h=2000.0,
+        rate_accuracy_pct=5.0,
+        valve="relays.out3",
+        **{key: getattr(own, key) for key in ("tank", "meter", "stroke_window_s", "pressure_kpa")},
+    )
+    plant = replace(plant, site=plant.site.model_copy(update={"injector": {"a": tank}}))
+    kg_ha = 980.0 * 31.0 / 1000.0 / _AREA_HA
+    cap = Cap(nutrient="N", kg_ha=0.5 * kg_ha, over="event", basis="each_hectare", strict="hard", why="made up")
+    decisions = {**_program({"dose_kg_ha": kg_ha, "inject_m3": 80.0}, water_m3=150.0), ("cap", "run"): cap}
+    decisions |= tank_of("calcium", "a", {"N": 31.0}, product_g_l=200.0, ec_ms_cm_per_g_l=1.0, litres=1000.0)
+    plan = plan_run(plant, decisions, "creek_night", "run-1", NOW)
+    assert plan.recipe.channels == () and plan.recipe.water_l == 150_000.0
+    assert any(
+        "washed out whole: nothing is injected. Load less" in check.reason for check in plan.checks if check.warns
+    )
 
 
 _QUANTITIES = ({"dose_kg_ha": 2.0}, {"dose_g_plant": 4.0}, {"recommendation": "plan"})
@@ -159,7 +207,8 @@ def _prescribed_l(dose: dict[str, Any], area_ha: float, inject_m3: float) -> flo
     program = find(decisions, Program, "creek_night")
     stocks = draw_stocks(kestrel().site, decisions, program.injections, NOW)
     areas_ha = {"creek": area_ha}
-    (stock_l,) = prescribe(decisions, program, stocks, Field(areas_ha, {"creek": 1.0}, areas_ha, NOW, Past())).stock_l
+    field = Field(areas_ha, {"creek": 1.0}, areas_ha, {"creek": 34.0}, NOW, Past())
+    (stock_l,) = prescribe(decisions, program, stocks, field).stock_l
     return stock_l
 
 

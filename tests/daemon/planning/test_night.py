@@ -2,11 +2,12 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, timedelta
 
 import pytest
 
 from daemon.decisions.base import Decisions
+from daemon.decisions.timetable import Timetable
 from daemon.decisions.watering import BlockState
 from daemon.hydraulics.pipes import shared_main_l
 from daemon.planning.checks import PlanError
@@ -161,7 +162,16 @@ def test_together_or_in_turn() -> None:
     assert in_turn.inject_l == pytest.approx(2000.0 + transit_l + 1500.0)
     assert (first.stock_l, first.ratio) == (together.channels[0].stock_l, together.channels[0].ratio)
     for recipe in (together, in_turn):
-        assert recipe.prewet_l + recipe.inject_l + recipe.flush_l == pytest.approx(recipe.water_l)
+        assert recipe.prewet_l == pytest.approx((recipe.water_l - recipe.inject_l) / 2.0), "in the middle of the shift"
+
+
+def test_contacts_of_the_timetable_keep_it_from_beginning() -> None:
+    """Guards rain and wind: the run knows the contacts of the timetable that names its program, and of no other."""
+    body = {"programs": ["creek_night"], "starts": ["22:00"], "inhibited_by": ["rain", "wind"]}
+    decisions = {**demo_decisions(), ("timetable", "nights"): Timetable.model_validate(body)}
+    other = Timetable.model_validate({**body, "programs": ["other"]})
+    for named, found in ((decisions, ("rain", "wind")), ({**demo_decisions(), ("timetable", "nights"): other}, ())):
+        assert plan_run(kestrel(), named, "creek_night", "run-1", NOW).recipe.inhibited_by == found
 
 
 def test_water_alone() -> None:
@@ -190,6 +200,14 @@ def test_a_closed_block_is_left_out_until_its_day(days: int, blocks: list[str]) 
     assert sum(block.share for block in recipe.blocks) == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize(("minutes", "blocks"), [(-1, ["creek", "ridge"]), (0, ["creek", "ridge"]), (1, ["ridge"])])
+def test_a_block_is_closed_until_a_moment(minutes: int, blocks: list[str]) -> None:
+    """Guards pickers and spraying: to the minute, in whatever zone the moment was written."""
+    decisions = _two_blocks(creek={"closed_until": (NOW + timedelta(minutes=minutes)).astimezone(UTC)})
+    recipe = plan_run(wide(), decisions, "creek_night", "run-1", NOW).recipe
+    assert [block.block for block in recipe.blocks] == blocks
+
+
 def test_a_shift_that_is_closed_altogether_is_refused() -> None:
     """Guards closing: no block is no run."""
     tomorrow = {"closed_until": NOW.date() + timedelta(1)}
@@ -208,10 +226,21 @@ def test_any_nutrient_of_the_stock_may_be_dosed_by(nutrient: str) -> None:
 @pytest.mark.parametrize(
     ("changes", "what", "words"),
     [
-        ({"program": {"water_m3": 80.0}}, "pre-wet", ("at least 82.3 m3", "outermost emitter")),
-        ({"program": {"water_m3": 30.0}}, "pre-wet", ("pre-wet -36.",)),
-        ({"program": {"injections": [injection(0.3, 42.0)]}}, "injector range", ("25 L/h", "50 to 500 L/h")),
-        ({"program": {"injections": [injection(9.0, 42.0)]}}, "injector range", ("750 L/h", "50 to 500 L/h")),
+        (
+            {"program": {"water_m3": 61.0}},
+            "shortest shift",
+            ("at least 61.3 m3 of water (109 min)", "outermost emitter", "21.0 m3 to inject in", "has 61.0 m3"),
+        ),
+        (
+            {"program": {"injections": [injection(0.3, 42.0)]}},
+            "injector range",
+            ("25 L/h", "50 to 500 L/h", "over 21.0 m3 of water or less", "200 % of the dose"),
+        ),
+        (
+            {"program": {"injections": [injection(9.0, 42.0)]}},
+            "injector range",
+            ("750 L/h", "50 to 500 L/h", "over 63.1 m3 of water or more", "66.6 % of the dose"),
+        ),
         ({"program": {"injections": [injection(1.5, 42.0)] * 2}}, "injector", ("twice with injector a",)),
         ({"product": {"analysis_pct": {"P": 10.0}}}, "nutrient", ("holds no N", "it holds P")),
         ({"shift": {"blocks": ["creek", "river"]}}, "blocks", ("river", "the site lacks")),
@@ -239,7 +268,7 @@ def test_all_failed_checks_are_told_at_once() -> None:
     """Guards all reasons at once: too little water and too fast an injector are both in the message."""
     changes = {"water_m3": 30.0, "injections": [injection(7.0, 42.0)]}
     message, failed = _refusal(demo_decisions(program=changes))
-    assert failed == ["pre-wet", "injector range"]
+    assert failed == ["shortest shift", "injector range"]
     assert "outermost emitter" in message and "L/h" in message
 
 

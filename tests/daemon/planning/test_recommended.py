@@ -127,7 +127,8 @@ def test_a_block_that_gets_another_dose_by_its_flow_is_told() -> None:
     """Guards practice's rule 1: half of creek in use takes all of its water; 0.12 x 3.2 x 2/3 / 1.6 = 0.16 kg/ha."""
     half = {("block", "creek"): BlockState(area_ha=1.6, why="a test")}
     plan = _plan({**_decisions(_BOTH[0]), **recommended(N=1.2), **half})
-    said = "blocks share the N by their flow, in kg/ha: creek gets 0.16 of 0.12, ridge gets 0.08 of 0.12"
+    said = "blocks share the N by their flow, in kg/ha: creek gets 0.16 of 0.12 (+33 %), "
+    said += "ridge gets 0.08 of 0.12 (-33 %)"
     assert _told(plan) == [f"{said}. Blocks of one need belong in one shift"]
 
 

@@ -1,0 +1,106 @@
+"""The EC of the line while it injects: what the emitters will show, what the crop bears, and when the line is clear."""
+
+from collections.abc import Sequence
+
+from daemon.decisions.base import Decisions
+from daemon.decisions.tanks import Water
+from daemon.decisions.watering import Program
+from daemon.equipment import Signal
+from daemon.planning.channels import ChannelDose
+from daemon.planning.checks import Check
+from daemon.planning.field import Field
+from daemon.planning.lookup import cycle_on, find
+from daemon.site import Site
+
+_BAND = 0.1
+"""Either way, of a rise that is computed from the stock (domain sheet 4)."""
+_CLEAR_MS_CM = 0.05
+_CLEAR_PART = 0.05
+"""Of the rise: so near to what it was the line counts as clear."""
+_SEEN_MS_CM = 0.15
+_NOISES = 5.0
+"""A rise under this, or under so many times what the probe is unsure of, says nothing of the flush."""
+_MOST_FLUSH = 1.5
+"""Times the flush, at which it ends although EC is not back."""
+_ROUNDED_L = 1.0
+
+
+def rise_ms_cm(dose: ChannelDose) -> float:
+    """Return the mean rise of the line's EC by one channel; 0 where EC cannot see it."""
+    return dose.line_g_l * dose.contents.ec_ms_cm_per_g_l
+
+
+def check_line_ec(
+    decisions: Decisions, program: Program, doses: Sequence[ChannelDose], starts_l: Sequence[float], field: Field
+) -> tuple[Check, ...]:
+    """Return what EC the emitters will have while the line is strongest, and which crop does not bear it."""
+    if not doses:
+        return ()
+    rise = _strongest(program, doses, starts_l)
+    water = find(decisions, Water, program.source) if program.source is not None else None
+    own = water.ec_ms_cm if water is not None else 0.0
+    reason = (
+        f"{own + rise:.2f} mS/cm at the emitters, ±{_BAND * rise:.2f}: the stock's {rise:.2f} on the water's {own:.2f}"
+    )
+    if water is None:
+        reason = (
+            f"{rise:.2f} mS/cm above the water's own at the emitters, ±{_BAND * rise:.2f}: the program names no source"
+        )
+    checks = [Check("line EC", True, reason)]
+    for block in field.areas_ha:
+        cycle = cycle_on(decisions, block, field.today)
+        if cycle is None or cycle.line_ec_most_ms_cm is None:
+            continue
+        most = cycle.line_ec_most_ms_cm
+        is_borne, is_near = own + rise <= most, own + (1.0 + _BAND) * rise > most
+        said = f"{cycle.crop} on block {block} may have {most:g} mS/cm in the water, and the line has {own + rise:.2f}"
+        if is_borne and is_near:
+            said += f", ±{_BAND * rise:.2f}"
+        if not is_borne:
+            said += f": {_mend(doses, rise, most - own)}"
+        checks.append(Check("line EC", is_borne, said, warns=is_borne and (is_near or water is None)))
+    return tuple(checks)
+
+
+def flush_test(
+    site: Site, doses: Sequence[ChannelDose], ends_l: Sequence[float], flush_l: float
+) -> tuple[float, float]:
+    """Return how near to its EC before INJECT the line counts as clear, 0 where EC cannot tell, and the most water.
+
+    Only what is injected last is seen to leave: `ends_l` is the water of INJECT after which each channel is done.
+    """
+    if not doses:
+        return 0.0, 0.0
+    end_l = max(ends_l) - _ROUNDED_L
+    rise = sum(rise_ms_cm(dose) for dose, end in zip(doses, ends_l, strict=True) if end >= end_l)
+    probes = (site.main.background_ec, site.main.line_ec)
+    noises = [_noise(probe) for probe in probes if probe is not None]
+    can_tell = len(noises) == len(probes) and rise >= max(_SEEN_MS_CM, _NOISES * max(noises))
+    return max(_CLEAR_MS_CM, _CLEAR_PART * rise) if can_tell else 0.0, _MOST_FLUSH * flush_l
+
+
+def _strongest(program: Program, doses: Sequence[ChannelDose], starts_l: Sequence[float]) -> float:
+    """Return the highest rise at any moment of INJECT."""
+    peaks = [dose.peak_ratio * dose.contents.product_g_l * dose.contents.ec_ms_cm_per_g_l for dose in doses]
+    if program.order == "in_turn":
+        return max(peaks)
+    windows = [(start, start + dose.inject_l) for dose, start in zip(doses, starts_l, strict=True)]
+    return max(
+        sum(peak for peak, (start, end) in zip(peaks, windows, strict=True) if start <= moment < end)
+        for moment, _ in windows
+    )
+
+
+def _mend(doses: Sequence[ChannelDose], rise: float, room: float) -> str:
+    if room <= 0.0:
+        return "the water alone is past it"
+    times = rise / room
+    over = " and ".join(f"{dose.contents.stock} over {times * dose.inject_l / 1000.0:.1f} m3" for dose in doses)
+    return f"inject {over}, or {100.0 / times:.0f} % of the dose"
+
+
+def _noise(probe: Signal) -> float:
+    """Return what a probe is unsure of by its span; 0 where its span is the profile's own."""
+    if probe.at_low is None or probe.at_high is None:
+        return 0.0
+    return probe.accuracy_pct_of_span / 100.0 * abs(probe.at_high - probe.at_low)
