@@ -23,12 +23,24 @@ from daemon.equipment import (
     Tank,
     VariableSpeedPump,
     Way,
+    Weather,
 )
 from daemon.site import point_refs, signals_of
 from drivers.profile import BIT_TABLES, Form, Point, Problem, Profile
 
 _SWITCHES = frozenset(
-    {"run", "running", "valve", "backwash", "backwashing", "emergency_stop_healthy", "selector_auto", "reset_button"}
+    {
+        "run",
+        "running",
+        "valve",
+        "backwash",
+        "backwashing",
+        "rain",
+        "wind",
+        "emergency_stop_healthy",
+        "selector_auto",
+        "reset_button",
+    }
 )
 _UNITS = {
     "flow": "m3/h",
@@ -61,6 +73,7 @@ class Standing:
     pump: Pump | None
     main: MainLine | None
     filter: Filter | None
+    weather: Weather | None
     safety: Safety | None
     injector: Mapping[str, Injector]
     tank: Mapping[str, Tank]
@@ -69,7 +82,13 @@ class Standing:
 
     def parts(self) -> Iterator[tuple[str, BaseModel]]:
         """Yield (key path, part) for each part that may name points."""
-        singles = {"pump": self.pump, "main": self.main, "filter": self.filter, "safety": self.safety}
+        singles = {
+            "pump": self.pump,
+            "main": self.main,
+            "filter": self.filter,
+            "weather": self.weather,
+            "safety": self.safety,
+        }
         yield from ((key, part) for key, part in singles.items() if part is not None)
         tables: Mapping[str, Mapping[str, BaseModel]] = {
             "injector": self.injector,

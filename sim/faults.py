@@ -28,6 +28,9 @@ PARAMETERS: Mapping[str, Mapping[str, float | str]] = {
     "pressure_broken_wire": {},
     "probe_drift": {"ms_cm_h": 0.2},  # of the line's probe, from the moment it begins
     "probe_stuck": {},
+    # weather
+    "rain": {},
+    "wind": {},
     # circuit
     "estop": {},
     "relay_reboot": {},  # over at once

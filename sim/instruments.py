@@ -81,6 +81,10 @@ class Instruments:
         yield safety["reset_button"], lambda: float(plant.faults.hit("reset_pressed"))
         if site.pump is not None:
             yield site.pump.running, lambda: float(plant.pump_running())
+        if site.weather is not None and site.weather.rain is not None:
+            yield site.weather.rain, lambda: float(plant.faults.hit("rain"))
+        if site.weather is not None and site.weather.wind is not None:
+            yield site.weather.wind, lambda: float(plant.faults.hit("wind"))
         strainer = plant.water.filter
         if site.filter is not None and site.filter.backwashing is not None and strainer is not None:
             yield site.filter.backwashing, lambda: float(strainer.washing)

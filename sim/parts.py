@@ -80,6 +80,14 @@ class Filter:
 
 
 @dataclass(frozen=True, slots=True)
+class Weather:
+    """The contacts of rain and wind."""
+
+    rain: str | None
+    wind: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Injector:
     """One injector of any of the five kinds."""
 
@@ -176,6 +184,11 @@ def read_filter(entry: Entry) -> Filter:
         backwash_s=entry["backwash_s"],
         volume_l=entry["volume_l"],
     )
+
+
+def read_weather(entry: Entry) -> Weather:
+    """Read [weather]."""
+    return Weather(entry.get("rain"), entry.get("wind"))
 
 
 def read_injector(name: str, entry: Entry) -> Injector:

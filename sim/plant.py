@@ -292,6 +292,10 @@ def _lacking(site: Site) -> set[str]:
         lacking |= {"pump_trip", "pump_no_start", "backflow"}
     if site.filter is None:
         lacking.add("backwash_stuck")
+    if site.weather is None or site.weather.rain is None:
+        lacking.add("rain")
+    if site.weather is None or site.weather.wind is None:
+        lacking.add("wind")
     if site.main.line_ec is None:
         lacking |= {"probe_drift", "probe_stuck"}
     return lacking

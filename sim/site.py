@@ -17,12 +17,14 @@ from sim.parts import (
     Main,
     Pump,
     Tank,
+    Weather,
     read_block,
     read_filter,
     read_injector,
     read_main,
     read_pump,
     read_tank,
+    read_weather,
 )
 
 _WIDTHS = {"u32": 2, "i32": 2, "f32": 2, "u64": 4, "i64": 4, "f64": 4}
@@ -93,6 +95,7 @@ class Site:
     """None where the water comes by its own weight or by a scheme's pressure."""
     main: Main
     filter: Filter | None
+    weather: Weather | None
     safety: Mapping[str, str]
     """emergency_stop_healthy, selector_auto, reset_button and output_watchdog_s, each a point."""
     injector: Mapping[str, Injector]
@@ -130,6 +133,7 @@ def _site(raw: Mapping[str, Any], profiles: Path) -> Site:
         pump=read_pump(raw["pump"]) if "pump" in raw else None,
         main=read_main(raw["main"]),
         filter=read_filter(raw["filter"]) if "filter" in raw else None,
+        weather=read_weather(raw["weather"]) if "weather" in raw else None,
         safety={name: raw["safety"][name] for name in _SAFETY},
         injector={name: read_injector(name, entry) for name, entry in raw["injector"].items()},
         tank={name: read_tank(entry) for name, entry in raw["tank"].items()},
@@ -191,6 +195,8 @@ def _refs(site: Site) -> Iterator[str]:
     if washed is not None:
         refs += [washed.backwash, washed.backwashing]
         signals.append(washed.pressure_difference)
+    if site.weather is not None:
+        refs += [site.weather.rain, site.weather.wind]
     for injector in site.injector.values():
         refs += [injector.valve, injector.run, injector.drive]
         signals.append(injector.meter)

@@ -10,6 +10,7 @@ from typing import Final, NamedTuple
 
 from daemon.control import lines as account
 from daemon.control.backwash import Wash, wash
+from daemon.control.flush import follow
 from daemon.control.gate import gate
 from daemon.control.guard import Guard, Verdict, guard
 from daemon.control.image import SAFE, ChannelOutput, Image, Now, Outputs
@@ -23,6 +24,7 @@ from daemon.control.run import ChannelRun, Run
 from daemon.control.sense import ChannelFacts, Facts, Sense, sense
 from daemon.control.states import ACTIVE, WATERING, Phase, ProcedureState, Unit
 from daemon.control.water import Water, water
+from daemon.control.weather import against, kept, unread
 from daemon.evidence import Evidence
 from daemon.messages import Answer
 from daemon.recipe import Recipe
@@ -69,7 +71,9 @@ def decide(plant: Plant, state: State, image: Image, requests: tuple[Request, ..
     """
     site = plant.site
     senses, facts = sense(plant, state.sense, image, state.outputs, now)
-    situation = Situation(site, facts, state.unit, state.outputs, state.run, state.wash, _needed(state.run, facts))
+    owed_l = account.whole_on_path(state.run.recipe, state.lines) if state.run is not None else 0.0
+    needed = _needed(state.run, facts)
+    situation = Situation(site, facts, state.unit, state.outputs, state.run, state.wash, needed, owed_l)
     guards, verdict = guard(state.guard, situation, wants_reset(state.unit, requests))
     asked, answers = admit(state.unit, state.run, facts, verdict, requests)
     record = Recorder()
@@ -78,16 +82,22 @@ def decide(plant: Plant, state: State, image: Image, requests: tuple[Request, ..
     run, lines = _tick(plant, state, facts, record)
     owed_l = account.owed_on_path(run.recipe, lines) if run is not None else 0.0
     queue = state.queue
-    step = proceed(site, state.unit, run, asked, verdict, facts, state.outputs, owed_l, bool(queue))
+    is_followed = any(not against(recipe, facts) for recipe in queue)
+    step = proceed(site, state.unit, run, asked, verdict, facts, state.outputs, owed_l, is_followed)
     if step.left is not None:
         record.phase_ended(*step.left)
+    if step.is_unclear and step.run is not None:
+        record.unclear(step.run)
+    for recipe, why in asked.dropped:
+        record.dropped(plant, recipe, why)
     if step.began:
         queue = asked.start[1:]
     if step.ended and step.run is not None:
         record.ended(site, step.unit, step.run, lines)
         lines = account.filled(step.run, lines)
-        step, queue = _follow_on(plant, step, queue, record)
+        step, queue = _follow_on(plant, step, queue, facts, record)
     if step.began and step.run is not None:
+        record.unread(step.run.recipe, unread(step.run.recipe, facts))
         lines = account.lay(site, step.run.recipe, lines)
         record.began(plant, step.run)
 
@@ -96,8 +106,8 @@ def decide(plant: Plant, state: State, image: Image, requests: tuple[Request, ..
     if run is not None and opening:
         lines, rows = account.owe(run, lines, opening)
         record.intent(run, opening, rows)
-        number = state.emitted + record.count
-        run = run._replace(intent=number, intended=opening, has_injected=True, checkpoint_s=site.site.checkpoint_s)
+        intents = {**run.intents, **dict.fromkeys(opening, state.emitted + record.count)}
+        run = run._replace(intents=intents, has_injected=True, checkpoint_s=site.site.checkpoint_s)
     blocks = run.blocks if run is not None and _wants_water(step) else frozenset()
     is_cut = step.unit.procedure is ProcedureState.ABORTING
     pump_and_valves, water_want = water(site, state.water, blocks, is_cut, facts, state.outputs)
@@ -119,17 +129,23 @@ def decide(plant: Plant, state: State, image: Image, requests: tuple[Request, ..
 
 
 def _follow_on(
-    plant: Plant, step: Step, queue: tuple[Recipe, ...], record: Recorder
+    plant: Plant, step: Step, queue: tuple[Recipe, ...], facts: Facts, record: Recorder
 ) -> tuple[Step, tuple[Recipe, ...]]:
-    """Begin the next shift when this one is complete; after any other end the rest of the night does not run."""
-    if not queue:
+    """Begin the next shift that the weather lets begin, when this one is complete or failed by a fault of its own.
+
+    After any other end the rest of the night does not run.
+    """
+    if not queue or step.run is None:
         return step, queue
-    if step.unit.procedure is ProcedureState.COMPLETE:
-        return started(step.unit, queue[0]), queue[1:]
-    why = step.run.end if step.run is not None else ""
-    for recipe in queue:
-        record.dropped(plant, recipe, f"the shift before it was stopped: {why}")
-    return step, ()
+    has_failed_alone = step.unit.procedure is ProcedureState.STOPPED and not step.run.is_last
+    if step.unit.procedure is ProcedureState.COMPLETE or has_failed_alone:
+        dropped, queue = kept(queue, facts)
+    else:
+        why = f"the shift before it was stopped: {step.run.end}"
+        dropped, queue = tuple([(recipe, why) for recipe in queue]), ()
+    for recipe, why in dropped:
+        record.dropped(plant, recipe, why)
+    return (started(step.unit, queue[0]), queue[1:]) if queue else (step, ())
 
 
 def _needed(run: Run | None, facts: Facts) -> tuple[tuple[str, ChannelFacts], ...]:
@@ -185,6 +201,7 @@ def _tick(plant: Plant, state: State, facts: Facts, record: Recorder) -> tuple[R
             loaded=frozenset() if facts.water_good else loading,
             held_s=run.held_s + facts.dt_s if unit.procedure in _HELD else run.held_s,
             checkpoint_s=run.checkpoint_s + facts.dt_s,
+            rise=follow(run.rise, unit.phase, facts) if run.recipe.flush_ec_ms_cm > 0.0 else run.rise,
         ),
         lines,
     )
@@ -211,8 +228,7 @@ def _loading(state: State, run: Run, moved_l: Mapping[str, float]) -> frozenset[
     """Return the channels whose stock enters the main, or is about to: from the intent on."""
     loading = {name for name, litres in moved_l.items() if litres > 0.0}
     loading |= {name for name, channel in state.outputs.channels.items() if channel.run}
-    if run.intent:
-        loading |= {name for name in run.intended if not run.channels[name].done}
+    loading |= {name for name in run.intents if not run.channels[name].done}
     return frozenset(loading)
 
 
@@ -236,22 +252,24 @@ def _wants_water(step: Step) -> bool:
 
 def _opening(unit: Unit, run: Run | None, wants: Mapping[str, Want], last: Outputs) -> frozenset[str]:
     """Return the channels that want to open without an intent: their valve, with their injector still off."""
-    if run is None or run.intent or unit.phase is not Phase.INJECT or run.given_up:
+    if run is None or unit.phase is not Phase.INJECT or run.given_up:
         return frozenset()
-    closing = {name for name, channel in last.channels.items() if channel.run}
-    return frozenset(name for name, want in wants.items() if want.valve and not want.run and name not in closing)
+    barred = {name for name, channel in last.channels.items() if channel.run} | run.intents.keys()
+    return frozenset([name for name, want in wants.items() if want.valve and not want.run and name not in barred])
 
 
 def _close_intent(run: Run, last: Outputs, outputs: Outputs, wants: Mapping[str, Want]) -> Run:
-    """Use an intent up: an injector that goes off before it is done needs a new one before it comes on again.
+    """Use intents up: an injector that goes off before it is done needs a new one before it comes on again.
 
     One that is paced by its on-time rests under the same intent, for as long as its valve stays open.
     """
+    if not run.intents:
+        return run
+    used = set()
     for name, before in last.channels.items():
         after = outputs.channels.get(name, _SHUT)
         is_resting = after.valve and name in wants and wants[name].is_resting
         went_off = before.run and not after.run and not is_resting
-        if run.intent and (went_off or (before.valve and not after.valve)):
-            if name not in run.channels or not run.channels[name].done:
-                return run._replace(intent=0)
-    return run
+        if name in run.intents and (went_off or (before.valve and not after.valve)) and not run.channels[name].done:
+            used.add(name)
+    return run._replace(intents={name: row for name, row in run.intents.items() if name not in used}) if used else run

@@ -27,10 +27,9 @@ def gate(
     if facts.emergency_stop_healthy is False or facts.selector_auto is False:
         return SAFE
     pump = water.pump and verdict.effect < Effect.ZERO
-    if run is None or not pump or not _permits(site, unit, run, verdict, facts, last):
-        intended = frozenset[str]()
-    else:
-        intended = run.intended
+    intended: frozenset[str] = frozenset()
+    if run is not None and pump and _permits(site, unit, run, verdict, facts, last):
+        intended = frozenset(name for name, number in run.intents.items() if number <= facts.durable)
     channels: dict[str, ChannelOutput] = {}
     for name, want in wants.items() if verdict.effect < Effect.ZERO else ():
         if want.run and name in intended and _channel_permits(site, name, facts):
@@ -72,7 +71,6 @@ def _permits(site: Site, unit: Unit, run: Run, verdict: Verdict, facts: Facts, l
         and facts.is_filter_quiet
         and last.pump
         and last.blocks == run.blocks
-        and 0 < run.intent <= facts.durable
         and facts.ledger_writable
         and facts.commit_late_s <= site.limits.commit_age_s
     )

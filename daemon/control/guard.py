@@ -37,6 +37,8 @@ class Verdict(NamedTuple):
     """Codes in force, in the matrix's order."""
     raised: tuple[str, ...]
     cleared: tuple[str, ...]
+    is_of_plant: bool = False
+    """A cause in force ends the run that is not the shift's alone: it would end the next one as well."""
 
 
 _NOBODY: Final = frozenset[str]()
@@ -72,12 +74,13 @@ def guard(memory: Guard, situation: Situation, operator_reset: bool) -> tuple[Gu
         return Guard(held_s, memory.active, pressed_s=pressed_s), _ALL_WELL
     causes = tuple(row.code for row in MATRIX if row.code in active)
     used = situation.run.channels.keys() if situation.run is not None else _NOBODY
-    concerning = (code for code in causes if code not in about or used & about[code])
+    concerning = [BY_CODE[code] for code in causes if code not in about or used & about[code]]
     return Guard(held_s, frozenset(active), about, pressed_s), Verdict(
-        max((BY_CODE[code].effect for code in concerning), default=Effect.NONE),
+        max((row.effect for row in concerning), default=Effect.NONE),
         causes,
         raised=tuple(code for code in causes if code not in memory.active),
         cleared=tuple(sorted(memory.active - active)),
+        is_of_plant=any(row.effect >= Effect.TWO and not row.of_shift for row in concerning),
     )
 
 

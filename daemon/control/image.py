@@ -50,6 +50,8 @@ class Image:
     outputs: Mapping[str, Reading]
     """What the output module says it holds: pump, backwash, valve.<block>, injection_valve and injector.<channel>."""
     ledger: LedgerHealth
+    weather: Mapping[str, Reading] = field(default_factory=dict)
+    """The contacts that the site has: rain, wind."""
 
 
 @dataclass(frozen=True, slots=True)

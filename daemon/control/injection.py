@@ -90,12 +90,14 @@ def inject(
         channels[plan.channel] = channel
     is_paused = is_injecting and verdict.effect is Effect.PAUSE
     paused_s = run.paused_s + facts.dt_s if is_paused else 0.0
-    intent = run.intent if any(want.valve for want in wants.values()) and not is_paused else 0
-    return run._replace(channels=channels, paused_s=paused_s, intent=intent), wants
+    intents = {name: row for name, row in run.intents.items() if wants[name].valve} if not is_paused else {}
+    return run._replace(channels=channels, paused_s=paused_s, intents=intents), wants
 
 
 def _is_next(plan: ChannelPlan, run: Run) -> bool:
-    """Return whether the channel before this one is done and rinsed out behind the injection point."""
+    """Return whether its water has come, and the channel before it is done and rinsed out behind the injection."""
+    if run.phase_water_l < plan.start_l:
+        return False
     if not plan.after:
         return True
     before = run.channels[plan.after]

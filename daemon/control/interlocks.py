@@ -36,6 +36,8 @@ class Situation(NamedTuple):
     wash: Wash = Wash()
     needed: tuple[tuple[str, ChannelFacts], ...] = ()
     """The channels that the run has still to inject with, by name."""
+    owed_l: float = 0.0
+    """Water that it takes to flush this shift's pipes of all that is owed there, whatever of it has passed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +56,9 @@ class Interlock:
     """Whether the readings it is judged by can be had: a latched cause that cannot be judged is not gone."""
     channels: Callable[[Situation], frozenset[str]] | None = None
     """The injection channels that a true row is about; None: the whole plant."""
+    of_shift: bool = False
+    """A run that it ends failed by the shift's own fault, and the next shift may begin. Else main, pump, supply, filter
+    or safety may be at fault, and what comes after would fail, or do harm, as well."""
     meaning: str = ""
     check: str = ""
     """What to look at first."""
@@ -73,14 +78,38 @@ def _expected_s(s: Situation) -> float:
     recipe = s.run.recipe
     match s.unit.phase:
         case Phase.PREWET:
-            litres = max(recipe.prewet_l, recipe.flush_l)  # an old flush may have to be paid off first
+            litres = max(recipe.prewet_l, recipe.flush_l, s.owed_l)  # an old flush is paid first
         case Phase.INJECT:
             litres = recipe.inject_l
         case Phase.FLUSH:
-            litres = max(recipe.flush_l, recipe.water_l - s.run.water_l + s.run.phase_water_l)
+            left_l = recipe.water_l - s.run.water_l + s.run.phase_water_l
+            litres = max(recipe.flush_l, recipe.flush_most_l, left_l, s.owed_l)
         case _:
             return s.site.limits.fill_max_s
     return 1.5 * litres * 3.6 / recipe.flow_m3_h + s.site.limits.pause_max_s
+
+
+def _is_late(s: Situation) -> bool:
+    return s.run is not None and s.run.phase_s > _expected_s(s)
+
+
+def _is_shift_alone(s: Situation) -> bool:
+    """Return whether everything but the shift itself is seen to be well: the shed has its pressure and can be read.
+
+    What flows is at most the shift's own: more would be a burst, or another block's valve that is open.
+    """
+    run, facts, main = s.run, s.facts, s.site.main
+    return (
+        run is not None
+        and facts.pump_running is True
+        and main.min_pressure_kpa <= facts.pressure_kpa <= main.max_pressure_kpa
+        and facts.flow_good
+        and facts.flow_m3_h <= run.recipe.flow_m3_h * (1.0 + main.flow_band_pct / 100.0)
+        and facts.water_good
+        and not facts.water_stands
+        and facts.is_filter_quiet
+        and all(channel.idle_l_h <= s.site.limits.siphon_l_h for channel in facts.channels.values())
+    )
 
 
 def _unseen(s: Situation) -> bool:
@@ -405,15 +434,24 @@ MATRIX: Final[tuple[Interlock, ...]] = (
     ),
     Interlock(
         "injection-too-long",
-        lambda s: s.run is not None and s.run.phase_s > _expected_s(s),
+        _is_late,
         Effect.WATER_ONLY,
         phases=_INJECT,
         meaning="INJECT took much longer than its litres should.",
         check="Flow, injector rate, pauses of this run.",
     ),
     Interlock(
+        "shift-too-long",
+        lambda s: _is_late(s) and _is_shift_alone(s),
+        Effect.ONE,
+        phases=_RUN - _INJECT,
+        of_shift=True,
+        meaning="The phase took much longer than its litres should, and the shed has pressure: the shift's own fault.",
+        check="Its block valves and their wires; a closed hand valve or a blocked filter in its blocks.",
+    ),
+    Interlock(
         "phase-too-long",
-        lambda s: s.run is not None and s.run.phase_s > _expected_s(s),
+        lambda s: _is_late(s) and not _is_shift_alone(s),
         Effect.ONE,
         phases=_RUN - _INJECT,
         latched=True,

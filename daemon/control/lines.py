@@ -183,6 +183,16 @@ def owed_on_path(recipe: Recipe, memory: Lines) -> float:
     return most_l
 
 
+def whole_on_path(recipe: Recipe, memory: Lines) -> float:
+    """Return the same as if none of it had passed yet."""
+    most_l = 0.0
+    for item in memory.owed:
+        share = _share(recipe, item.segment)
+        if share > 0.0:
+            most_l = max(most_l, item.full_l / share)
+    return most_l
+
+
 def _share(recipe: Recipe, segment: str) -> float:
     """Return the part of the shift's flow that passes a segment; 0 for one that is not on its path."""
     if segment == MAIN:

@@ -2,6 +2,7 @@
 
 from typing import NamedTuple
 
+from daemon.control.flush import judge
 from daemon.control.guard import Verdict
 from daemon.control.image import Outputs
 from daemon.control.requests import Asked
@@ -25,6 +26,8 @@ class Step(NamedTuple):
     ended: bool = False
     left: tuple[Phase, Run, str] | None = None
     """The phase that ended, the run as it was then, and why."""
+    is_unclear: bool = False
+    """It was a flush that ended with the line's EC not back."""
 
 
 def proceed(
@@ -75,6 +78,8 @@ def started(unit: Unit, recipe: Recipe) -> Step:
 def _obey(unit: Unit, run: Run, asked: Asked, verdict: Verdict) -> tuple[Unit, Run]:
     """Apply causes and commands, the worst first."""
     causes = ", ".join(verdict.causes)
+    if asked.stop_everything or verdict.is_of_plant:
+        run = run._replace(is_last=True)  # while it shuts down, too: the shifts after it do not run
     if verdict.effect is Effect.ZERO and unit.procedure is not _P.ABORTING:
         return transition(unit, _P.ABORTING), run._replace(end=causes, given_up=run.given_up or causes)
     if unit.procedure not in WATERING:
@@ -109,13 +114,23 @@ def _advance(site: Site, unit: Unit, run: Run, last: Outputs, owed_l: float, is_
         case Phase.INJECT if run.injection_over and not _is_injecting(last):
             return _next(unit, run, Phase.FLUSH, run.given_up or "planned stock is in")
         case Phase.FLUSH if run.water_l >= recipe.water_l and owed_l <= 0.0:
-            why = "flush and planned water passed" if run.has_injected else "planned water passed"
-            left, run = (Phase.FLUSH, run, why), run._replace(end=why)
-            if is_handed_on:
-                return Step(transition(unit, _P.COMPLETE), run, ended=True, left=left)
-            return Step(unit, run, left=left)
+            return _flushed(unit, run, is_handed_on)
         case _:
             return Step(unit, run)
+
+
+def _flushed(unit: Unit, run: Run, is_handed_on: bool) -> Step:
+    """End a flush whose litres have passed, unless the line's EC asks for more."""
+    within_ms_cm = run.recipe.flush_ec_ms_cm if run.has_injected else 0.0
+    test = judge(run.rise, within_ms_cm, run.since_injected_l, run.recipe.flush_most_l)
+    if not test.is_over:
+        return Step(unit, run)
+    why = "flush and planned water passed" if run.has_injected else "planned water passed"
+    why = f"{why}; {test.why}" if test.why else why
+    left, run = (Phase.FLUSH, run, why), run._replace(end=why)
+    if is_handed_on:
+        return Step(transition(unit, _P.COMPLETE), run, ended=True, left=left, is_unclear=not test.is_clear)
+    return Step(unit, run, left=left, is_unclear=not test.is_clear)
 
 
 def _next(unit: Unit, run: Run, phase: Phase, why: str) -> Step:

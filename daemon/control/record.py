@@ -102,9 +102,9 @@ class Recorder:
 
     def checkpoint(self, site: Site, unit: Unit, run: Run, image: Image) -> Run:
         """Note where the injection stands when it is time to; return the run with its timer."""
-        if unit.phase is not Phase.INJECT or run.intent == 0 or run.checkpoint_s < site.site.checkpoint_s:
+        if unit.phase is not Phase.INJECT or not run.intents or run.checkpoint_s < site.site.checkpoint_s:
             return run
-        for plan in (plan for plan in run.recipe.channels if plan.channel in run.intended):
+        for plan in (plan for plan in run.recipe.channels if plan.channel in run.intents):
             self._rows.append(
                 Checkpoint(
                     run=run.recipe.run,
@@ -117,6 +117,23 @@ class Recorder:
                 )
             )
         return run._replace(checkpoint_s=0.0)
+
+    def unclear(self, run: Run) -> None:
+        """Note a flush that ended with the line's EC away from what it was before the injection."""
+        before_ms_cm = run.rise.before_ms_cm or 0.0
+        detail = {
+            "run": run.recipe.run,
+            "rise_us_cm": round(1000.0 * run.rise.ms_cm),
+            "before_us_cm": round(1000.0 * before_ms_cm),
+            "within_us_cm": round(1000.0 * run.recipe.flush_ec_ms_cm),
+            "water_ml": millilitres(run.since_injected_l),
+        }
+        self.event("flush-not-clear", detail)
+
+    def unread(self, recipe: Recipe, contacts: Iterable[str]) -> None:
+        """Note contacts of the weather that a shift goes by and that could not be read as it began."""
+        for name in contacts:
+            self.event("weather-unread", {"run": recipe.run, "contact": name})
 
     def ended(self, site: Site, unit: Unit, run: Run, lines: Lines) -> None:
         """Note the run's doses and its outcome."""

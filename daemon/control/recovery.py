@@ -131,9 +131,10 @@ def _estimated(
 def _before_l(recipe: Recipe, plan: ChannelPlan) -> float:
     """Return the planned water of INJECT before the channel's turn."""
     if not plan.after:
-        return 0.0
+        return plan.start_l
     before = next(other for other in recipe.channels if other.channel == plan.after)
-    return _before_l(recipe, before) + before.stock_l / before.ratio + plan.rinse_l
+    turn_l = _before_l(recipe, before) + before.stock_l / before.ratio + plan.rinse_l
+    return max(plan.start_l, turn_l)
 
 
 def _pass(line: Line, inject_l: float, stock_l: float, after_l: float) -> Line:

@@ -7,6 +7,7 @@ from daemon.control.interlocks import BY_CODE
 from daemon.control.run import Run
 from daemon.control.sense import Facts
 from daemon.control.states import ACTIVE, Effect, ProcedureState, Unit, UnitMode
+from daemon.control.weather import kept
 from daemon.messages import Answer, Verb
 from daemon.recipe import Recipe
 
@@ -20,6 +21,8 @@ class Request:
     id: str
     verb: Verb
     recipes: tuple[Recipe, ...] = ()
+    is_person: bool = True
+    """Somebody asks; a START by the timetable resets nothing that waits for a person."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +30,8 @@ class Asked:
     """What the admitted commands of this scan ask of the procedure, all together."""
 
     start: tuple[Recipe, ...] = ()
+    dropped: tuple[tuple[Recipe, str], ...] = ()
+    """What a START asked for and the weather keeps from beginning, each with why."""
     restart: bool = False
     hold: bool = False
     stop_fertiliser: bool = False
@@ -39,7 +44,9 @@ _NOTHING = Asked()
 
 def wants_reset(unit: Unit, requests: tuple[Request, ...]) -> bool:
     """Return whether an operator asks for a reset: by RESET, or by starting afresh. Nothing is reset while active."""
-    return unit.procedure not in ACTIVE and any(request.verb in (Verb.RESET, Verb.START) for request in requests)
+    return unit.procedure not in ACTIVE and any(
+        request.verb in (Verb.RESET, Verb.START) and request.is_person for request in requests
+    )
 
 
 def admit(
@@ -51,18 +58,22 @@ def admit(
     asked = _NOTHING
     answers = []
     for request in sorted(requests, key=lambda r: r.verb is not Verb.STOP_EVERYTHING):
-        refusal = _refusal(unit, run, facts, verdict, asked, request)
+        refusal, dropped = _refusal(unit, run, facts, verdict, asked, request), len(asked.dropped)
         if not refusal:
-            asked = _ask(unit, asked, request)
-        answers.append(Answer(request.id, not refusal, refusal or _accepted(request.verb, verdict)))
+            asked = _ask(unit, asked, facts, request)
+        left_out = " ".join(f"{recipe.shift} does not begin: {why}." for recipe, why in asked.dropped[dropped:])
+        if left_out and not asked.start:
+            refusal = left_out
+        answers.append(Answer(request.id, not refusal, refusal or _accepted(request.verb, verdict, left_out)))
     return asked, tuple(answers)
 
 
-def _accepted(verb: Verb, verdict: Verdict) -> str:
+def _accepted(verb: Verb, verdict: Verdict, left_out: str) -> str:
     standing = _standing(verdict, Effect.NONE)
-    if verb is Verb.START and standing:
-        return f"The run starts; no fertiliser while this stands: {standing}"
-    return _ACCEPTED[verb]
+    if verb is not Verb.START:
+        return _ACCEPTED[verb]
+    told = f"The run starts; no fertiliser while this stands: {standing}" if standing else _ACCEPTED[verb]
+    return f"{told} {left_out}" if left_out else told
 
 
 _ACCEPTED = {
@@ -74,12 +85,13 @@ _ACCEPTED = {
 }
 
 
-def _ask(unit: Unit, asked: Asked, request: Request) -> Asked:
+def _ask(unit: Unit, asked: Asked, facts: Facts, request: Request) -> Asked:
     match request.verb:
         case Verb.START:
             if unit.procedure is _P.HELD:
                 return replace(asked, restart=True)
-            return replace(asked, start=request.recipes)
+            dropped, start = kept(request.recipes, facts)
+            return replace(asked, start=start, dropped=asked.dropped + dropped)
         case Verb.HOLD:
             return replace(asked, hold=True)
         case Verb.STOP_FERTILISER:

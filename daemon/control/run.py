@@ -1,8 +1,10 @@
 """The frozen copy of a run that `decide` carries: its recipe, and how far it has come."""
 
 from collections.abc import Mapping
+from types import MappingProxyType
 from typing import NamedTuple
 
+from daemon.control.flush import Rise
 from daemon.recipe import Recipe
 
 
@@ -60,10 +62,8 @@ class Run(NamedTuple):
     """How long the injection has been paused in one go."""
     held_s: float = 0.0
     """How long the run has been held, or has been trying to restart."""
-    intent: int = 0
-    """Number of the evidence row that must be on disk before the injector opens; 0 without one."""
-    intended: frozenset[str] = frozenset()
-    """The channels that the intent is for."""
+    intents: Mapping[str, int] = MappingProxyType({})
+    """By channel, the number of the evidence row that must be on disk before its injector opens."""
     checkpoint_s: float = 0.0
     """Since the last checkpoint."""
     has_injected: bool = False
@@ -72,11 +72,20 @@ class Run(NamedTuple):
     """Why the injection ended before its plan; empty while it has not."""
     end: str = ""
     """Why the run is ending, once it is."""
+    is_last: bool = False
+    """It ends for a cause that bars the shifts after it as well."""
+    rise: Rise = Rise()
+    """What the line's EC showed, where the flush goes by it."""
 
     @property
     def blocks(self) -> frozenset[str]:
         """Names of the shift's blocks."""
         return frozenset([block.block for block in self.recipe.blocks])
+
+    @property
+    def intent(self) -> int:
+        """Number of the newest row that an injector waits for; 0 without one."""
+        return max(self.intents.values(), default=0)
 
     @property
     def injection_over(self) -> bool:

@@ -77,6 +77,10 @@ class Facts(NamedTuple):
     """Metered water goes to the field: what goes to a filter's drain before the meter's litres reach it does not."""
     filter_kpa: float
     """Pressure difference over the filter; 0 where it is not measured or not GOOD."""
+    ec_rise_ms_cm: float | None
+    """EC behind the injection less that of the water before it; None when not known."""
+    weather: Mapping[str, bool | None]
+    """The contacts of the site's weather: on, off or not known."""
     counter_resets: tuple[str, ...]
     """Counters that went back to zero or were exchanged: what they moved meanwhile is not known."""
 
@@ -177,6 +181,8 @@ def sense(plant: Plant, memory: Sense, image: Image, last: Outputs, now: Now) ->
         is_filter_quiet=is_filter_quiet,
         displaces=is_gap_quiet or main.comes_before("filter", "meter"),
         filter_kpa=_filter_kpa(site, image, now),
+        ec_rise_ms_cm=_ec_rise_ms_cm(main, image, now),
+        weather={name: _switch(contact, now) for name, contact in image.weather.items()},
         commit_late_s=image.ledger.pending_s,
         ledger_writable=image.ledger.writable,
         durable=image.ledger.durable,
@@ -262,6 +268,15 @@ def _filter_kpa(site: Site, image: Image, now: Now) -> float:
     if site.filter is None or site.filter.pressure_difference is None or seen is None:
         return 0.0
     return seen.value if _good(seen, site.filter.pressure_difference, now) else 0.0
+
+
+def _ec_rise_ms_cm(main: MainLine, image: Image, now: Now) -> float | None:
+    line, background = image.line_ec_ms_cm, image.background_ec_ms_cm
+    if line is None or background is None or main.line_ec is None or main.background_ec is None:
+        return None
+    if not _good(line, main.line_ec, now) or not _good(background, main.background_ec, now):
+        return None
+    return line.value - background.value
 
 
 def _good(reading: Reading, signal: Signal, now: Now) -> bool:

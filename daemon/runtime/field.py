@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from daemon.control.image import SAFE, ChannelImage, ChannelOutput, Image, LedgerHealth, Outputs
-from daemon.equipment import Device
+from daemon.equipment import Device, Weather
 from daemon.runtime.doubt import Doubts
 from daemon.runtime.wiring import as_wired, content_point, make_link, output_points, points_of
 from daemon.site import Plant, signals_of
@@ -85,6 +85,8 @@ class Field:
             site.filter and site.filter.pressure_difference and site.filter.pressure_difference.point,
         )
         """The points of those that a site may lack."""
+        contacts = site.weather or Weather()
+        self._weather = {name: ref for name, ref in contacts if ref is not None}
         self._channels = tuple(
             (name, injector.meter.point, content_point(site, injector.tank)) for name, injector in site.injector.items()
         )
@@ -159,6 +161,7 @@ class Field:
             },
             outputs={role: readings[ref] for role, ref in self._shown.items()},
             ledger=ledger,
+            weather={name: readings[ref] for name, ref in self._weather.items()},
         )
 
     def _read_back(self, ref: str) -> str:

@@ -296,6 +296,21 @@ def test_a_filter(changes: Mapping[str, str], where: str, expected: str) -> None
     _assert_one([found for found in _kestrel(changes) if found[0] != "filter.volume_l"], where, expected)
 
 
+@pytest.mark.parametrize(
+    ("ref", "expected"),
+    [
+        ("station.in9", "a point of profile io_station"),
+        ("station.ai8", "a switch: a point of type bool"),
+        ("station.in5", "filter.backwashing uses it already"),
+        ("station.out14", "an input that no other master can write; this point is writable"),
+    ],
+)
+@pytest.mark.parametrize("contact", ["rain", "wind"])
+def test_the_weathers_contacts(contact: str, ref: str, expected: str) -> None:
+    """Guards rain and wind: an input of the plant, a switch, and a point of its own."""
+    _assert_one(_kestrel({"[safety]": f'[weather]\n{contact} = "{ref}"\n\n[safety]'}), f"weather.{contact}", expected)
+
+
 def test_kestrel_bend_is_right() -> None:
     """Guards the shipped site against every check."""
     assert not _kestrel({})

@@ -117,6 +117,7 @@ class CoreNight:
             },
             outputs={role: self._good(float(self.sim.output_is_on(ref))) for role, ref in self._relays.items()},
             ledger=LedgerHealth(self.state.emitted, 0.0, True),
+            weather={name: self._good(values[ref]) for name, ref in site.weather or () if ref is not None},
         )
 
     def _good(self, value: float) -> Reading:

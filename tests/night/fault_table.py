@@ -29,6 +29,7 @@ class End(NamedTuple):
 
 _UNSEEN = End(_COMPLETE, "DELIVERED")
 _FLOW, _SILENT, _LEVEL, _LONG = "flow-out-of-band", "injector-silent", "tank-empty", "phase-too-long"
+_SHIFT = "shift-too-long"  # its own fault: the shifts after it would go on
 _LOW, _PUMP, _DRY = "pressure-stays-low", "pump-not-running", "no-flow"
 _ALL = (*BLOCKS, "main")
 
@@ -84,7 +85,7 @@ TABLE = (
         End(_STOPPED, "NOT_RUN", _LONG, 0.0),
         End(_STOPPED, "NOT_RUN", _LONG, 0.0),
         End(_STOPPED, "SHORT", "backwash-too-often", 2.0, _ALL),
-        End(_STOPPED, "DELIVERED", _LONG, 0.0, BLOCKS),
+        End(_STOPPED, "DELIVERED", "backwash-too-often", 0.0, BLOCKS),
     ),
     _row(
         "backwash_stuck",
@@ -122,7 +123,7 @@ TABLE = (
     # What is in the pipes of one that is shut stays there, and its share goes down the other's: no meter tells.
     _row(
         "valve_stuck_shut",
-        End(_STOPPED, "NOT_RUN", _LONG, 0.0),
+        End(_STOPPED, "NOT_RUN", _SHIFT, 0.0),
         End(_STOPPED, "NOT_RUN", _FLOW, 0.0),
         End(_STOPPED, "SHORT", _FLOW, 14.0, BLOCKS, is_told=False),
         End(_STOPPED, "DELIVERED", _FLOW, 0.0, BLOCKS),
@@ -131,7 +132,7 @@ TABLE = (
     ),
     _row(
         "valve_stuck_shut",
-        End(_STOPPED, "NOT_RUN", _LONG, 0.0),
+        End(_STOPPED, "NOT_RUN", _SHIFT, 0.0),
         End(_STOPPED, "NOT_RUN", _DRY, 0.0),
         End(_STOPPED, "SHORT", _DRY, 10.0, _ALL),
         End(_STOPPED, "DELIVERED", _DRY, 0.0, BLOCKS),
@@ -196,9 +197,12 @@ TABLE = (
         End(_COMPLETE, "SHORT", "pressure-bad", 2.0),
         _UNSEEN,
     ),
-    # Nothing goes by the line's EC yet.
+    # The line's EC can only make a flush longer, to its most, with an event and no alarm.
     _row("probe_drift", _UNSEEN, _UNSEEN, _UNSEEN, _UNSEEN),
     _row("probe_stuck", _UNSEEN, _UNSEEN, _UNSEEN, _UNSEEN),
+    # They keep a shift from beginning, and no shift of these nights goes by them.
+    _row("rain", _UNSEEN, _UNSEEN, _UNSEEN, _UNSEEN, at_start=True),
+    _row("wind", _UNSEEN, _UNSEEN, _UNSEEN, _UNSEEN, at_start=True),
     # The safety circuit: all energy off in the scan that sees it.
     *(
         _row(

@@ -24,6 +24,7 @@ _WAITS = {
     "settle_s = 20.0": "settle_s = 10.0",
     "fill_max_s = 900.0": "fill_max_s = 120.0",
     "pause_max_s = 300.0": "pause_max_s = 100.0",
+    "[safety]": '[weather]\nrain = "station.in6"\nwind = "station.in7"\n\n[safety]',
 }
 _AFTER_S = {Phase.FILL: 20.0, Phase.PREWET: 20.0, Phase.INJECT: 60.0, Phase.FLUSH: 20.0}
 """From the beginning of a phase to the fault: in FILL the pump runs by then, in INJECT stock is in all the pipes."""

@@ -39,6 +39,8 @@ _WATCHDOG_S = 5.0
 """The relay module's own time-out, as the simulator has it."""
 _SCAN_S = 1.1
 """And the simulator's step."""
+_LATEST_S = 12.0
+"""After it was commanded off: a run may be over before the module's own time-out has switched everything off."""
 _TURN = 2
 """Begins with a form that loses the reply: late by two time-outs, a drip too slow, a connection half open."""
 _LONGEST = 400
@@ -76,7 +78,7 @@ async def _lose(plant: SpoiltPlant, bus: str, function: int, fault: str) -> _Los
             commanded_off_s = min(commanded_off_s, truth["time_s"] - lost_s)
         if not truth["contactors"]["injector.a"]:
             off_s = min(off_s, truth["time_s"] - lost_s)
-        if not is_active(scanned):
+        if not is_active(scanned) and (off_s < math.inf or truth["time_s"] - lost_s > commanded_off_s + _LATEST_S):
             break
     left_on = tuple(name for name, is_on in truth["outputs"].items() if is_on)
     plant.calm()

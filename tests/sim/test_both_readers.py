@@ -82,6 +82,7 @@ def _assert_same_plant(plant: Plant, site: Site) -> None:
     _assert_agree(site.pump, plant.site.pump, "pump")
     _assert_agree(site.main, plant.site.main, "main")
     _assert_agree(site.filter, plant.site.filter, "filter")
+    _assert_agree(site.weather, plant.site.weather, "weather")
     for key, ref in site.safety.items():
         assert ref == getattr(plant.site.safety, key), f"safety.{key}"
 
@@ -136,6 +137,7 @@ _NO_PROBE = {
     [
         ("pump", {}),
         ("filter", {'"filter", ': ""}),
+        ("weather", {}),
         ("", _FIXED_SPEED),
         ("", _SELF_WASHING),
         ("", _WASHED_BY_LITRES),
@@ -146,7 +148,17 @@ _NO_PROBE = {
         ),
         ("", {'parity = "N"\nstop_bits = 2\n': ""}),
     ],
-    ids=["gravity", "no filter", "fixed speed", "self-washing", "washed by litres", "bare main", "order", "line"],
+    ids=[
+        "gravity",
+        "no filter",
+        "no weather",
+        "fixed speed",
+        "self-washing",
+        "washed by litres",
+        "bare main",
+        "order",
+        "line",
+    ],
 )
 def test_they_agree_on_what_may_be_left_out(without: str, changes: Mapping[str, str | None], tmp_path: Path) -> None:
     """Guards the optional keys: where one is missing both go on from the same."""

@@ -138,6 +138,16 @@ def test_faults_that_show_at_once(
     assert instruments.values()[ref] == well
 
 
+@pytest.mark.parametrize("fault", ["rain", "wind"])
+def test_the_weather_shows_on_its_own_contact(every_kind: Site, fault: str) -> None:
+    """Guards rain and wind: each closes the contact that the site file names for it, and no other."""
+    plant = ready(every_kind)
+    instruments = Instruments(plant)
+    plant.fault(plant.faults.check(fault, True, {}))
+    seen = {name: instruments.values()[ref] for name, ref in (("rain", "station.in6"), ("wind", "station.in7"))}
+    assert seen == {"rain": float(fault == "rain"), "wind": float(fault == "wind")}
+
+
 @pytest.mark.parametrize(("fault", "ref"), [("probe_stuck", LINE_EC), ("flow_meter_stuck", FLOW)])
 def test_a_stuck_instrument_goes_on_showing_what_it_showed(
     plant: Plant, switch: Callable[..., None], fault: str, ref: str

@@ -31,10 +31,12 @@ def _inject(plant: Plant, switch: Switch, duration_s: float) -> None:
     plant.advance(duration_s)
 
 
+_FAULTS = sorted(PARAMETERS.keys() - {"backwash_stuck", "rain", "wind"})
+"""Those of the parts that this plant has."""
 _ACTIONS = st.one_of(
     st.tuples(st.just("relay"), st.sampled_from([PUMP, VALVE, INTAKE, INJECTOR]), st.booleans()),
     st.tuples(st.just("drive"), st.floats(0.0, 1.0), st.none()),
-    st.tuples(st.just("fault"), st.sampled_from(sorted(PARAMETERS.keys() - {"backwash_stuck"})), st.booleans()),
+    st.tuples(st.just("fault"), st.sampled_from(_FAULTS), st.booleans()),
     st.tuples(st.just("charge"), st.floats(1.0, 50.0), st.none()),
 )
 

@@ -48,6 +48,7 @@ def named(image: Image) -> dict[str, Reading]:
     found = {name: getattr(image, name) for name in Image.__annotations__ if isinstance(getattr(image, name), Reading)}
     for name, channel in image.channels.items():
         found |= {f"stock.{name}": channel.stock_l, f"content.{name}": channel.content_l}
+    found |= {f"weather.{name}": reading for name, reading in image.weather.items()}
     return found | {f"output.{role}": reading for role, reading in image.outputs.items()}
 
 
@@ -63,7 +64,13 @@ def exchanged(image: Image, readings: dict[str, Reading]) -> Image:
         for name, channel in image.channels.items()
     }
     outputs = {role: readings.get(f"output.{role}", reading) for role, reading in image.outputs.items()}
-    return changed(image, channels=channels, outputs=outputs, **plain)
+    weather = {name: readings.get(f"weather.{name}", reading) for name, reading in image.weather.items()}
+    return changed(image, channels=channels, outputs=outputs, weather=weather, **plain)
+
+
+def is_kept_out(recipe: Recipe, image: Image, now: Now) -> bool:
+    """Return whether a contact of the weather that the recipe goes by is proven on."""
+    return any(name in image.weather and is_on(image.weather[name], now) for name in recipe.inhibited_by)
 
 
 class Seen:

@@ -179,6 +179,7 @@ class Rig:
         self.stale_s: dict[str, float] = {}
         self.forced: dict[str, float] = {}
         """Readings that show this, whatever is so."""
+        self.line_ec_ms_cm = 0.4
         self.filter_kpa = 10.0
         self.is_self_washing = False
         """The filter washes by itself."""
@@ -265,7 +266,7 @@ class Rig:
             water_l=self.reading("water", math.floor(self.water_counts) * per_count_l),
             pressure_kpa=self.reading("pressure", self.pressure_kpa if flow_m3_h else 0.0),
             background_ec_ms_cm=self.reading("background_ec", 0.4) if site.main.background_ec is not None else None,
-            line_ec_ms_cm=self.reading("line_ec", 0.4) if site.main.line_ec is not None else None,
+            line_ec_ms_cm=self.reading("line_ec", self.line_ec_ms_cm) if site.main.line_ec is not None else None,
             pump_running=self.reading("pump_running", float(held.pump)) if site.pump is not None else None,
             emergency_stop_healthy=self.reading("emergency_stop", 1.0),
             selector_auto=self.reading("selector", 1.0),
@@ -276,6 +277,7 @@ class Rig:
             channels={name: self._channel(name, injector) for name, injector in site.injector.items()},
             outputs={role: self.reading(f"output.{role}", float(on)) for role, on in outputs.items()},
             ledger=self._ledger(),
+            weather={name: self.reading(name, 0.0) for name, ref in site.weather or () if ref is not None},
         )
 
     def _channel(self, name: str, injector: Injector) -> ChannelImage:

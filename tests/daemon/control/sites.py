@@ -44,6 +44,12 @@ flow_accuracy_pct = 10.0
 drains = true
 """
 
+_WEATHER = """
+[weather]
+rain = "relays.in5"
+wind = "relays.in6"
+"""
+
 _FILTER = """
 [filter]
 {washer}
@@ -93,9 +99,9 @@ def every() -> Plant:
 
 @functools.cache
 def orchard(*changes: tuple[str, str]) -> Plant:
-    """Return a plant of three blocks and two channels: creek 33.9, ridge 17.0 and hill 19.2 m3/h."""
+    """Return a plant of three blocks, two channels, rain and wind: creek 33.9, ridge 17.0 and hill 19.2 m3/h."""
     spans = {"at_high = 60.0": "at_high = 100.0", "flow_band_pct = 20.0": "flow_band_pct = 10.0"}
-    return make_plant(site_text({**SMALL, **spans, **dict(changes)}, WIDE + _HILL))
+    return make_plant(site_text({**SMALL, **spans, **dict(changes)}, WIDE + _HILL + _WEATHER))
 
 
 @functools.cache

@@ -18,7 +18,18 @@ from daemon.messages import Verb
 from daemon.site import Site
 from drivers.reading import Quality
 from tests.daemon.control.ghosts import Pipes
-from tests.daemon.control.images import FLOW_SCANS, Seen, exchanged, injectors, is_on, may_inject, named, on, usable
+from tests.daemon.control.images import (
+    FLOW_SCANS,
+    Seen,
+    exchanged,
+    injectors,
+    is_kept_out,
+    is_on,
+    may_inject,
+    named,
+    on,
+    usable,
+)
 from tests.daemon.control.plant import Rig, changed
 
 __all__ = ["Watch", "injectors"]
@@ -26,6 +37,9 @@ __all__ = ["Watch", "injectors"]
 _AT_MACHINE = frozenset(row.code for row in MATRIX if row.reset is Reset.AT_MACHINE)
 _PERMIT_NOTHING = frozenset({"background_ec_ms_cm", "line_ec_ms_cm", "filter_difference_kpa", "reset_button"})
 """Readings that no injector waits for."""
+_OF_SHIFT = frozenset({"shift-too-long"})
+"""What ends a shift and says nothing against the next one."""
+_ENDS = frozenset(row.code for row in MATRIX if row.effect >= Effect.ONE)
 _SHUT = ChannelOutput()
 _HAIR = 1e-9
 
@@ -42,6 +56,8 @@ class Watch:
         self._rows = 0
         self._intents: dict[tuple[str, str], int] = {}
         """Number of the row that announced a run's channel, until it is used up."""
+        self._is_last = False
+        """Something that bars the shifts after this run was seen in it, or somebody stopped everything."""
         self._pressed_s = math.nan
         self._on_s: dict[str, float] = {}
         """How long each output that is on has been commanded on."""
@@ -65,7 +81,9 @@ class Watch:
         self.water(rig, image, decision, now)
         self.washing(rig, decision)
         self._pipes.look(rig, self._seen, decision)
-        self.queue(rig, decision)
+        self.alone(rig, image, decision, requests, now)
+        self.begins(rig, image, decision, requests, now)
+        self.queue(rig, image, decision, now)
         self.latches(rig, image, decision, now)
         self.worse(rig, image, decision, requests, now)
         self.stop(decision, requests)
@@ -175,8 +193,46 @@ class Watch:
             self.counts["our backwash began"] += 1
             assert not any(name.startswith("inject") for name in on(before)), "a backwash before the injection is shut"
 
-    def queue(self, rig: Rig, decision: Decision) -> None:
-        """A shift of the queue begins only as the one before it is COMPLETE; after any other end none of them runs."""
+    def alone(self, rig: Rig, image: Image, decision: Decision, requests: tuple[Request, ...], now: Now) -> None:
+        """A shift fails alone only where the shed is seen to be well; a stop or any other end bars what follows."""
+        site, run = rig.plant.site, rig.state.run
+        if rig.state.unit.procedure not in ACTIVE or run is None:
+            self._is_last = False
+            return
+        ending = _ENDS.intersection(decision.verdict.causes)
+        is_stopped = any(request.verb is Verb.STOP_EVERYTHING for request in requests)
+        self._is_last = self._is_last or is_stopped or bool(ending - _OF_SHIFT)
+        if not _OF_SHIFT.intersection(decision.verdict.raised):
+            return
+        self.counts["failed alone"] += 1
+        main, flow = site.main, image.flow_m3_h
+        assert rig.held.pump and self._seen.is_quiet
+        assert usable(image.pressure_kpa, now, main.pressure.stale_s)
+        assert main.min_pressure_kpa <= image.pressure_kpa.value <= main.max_pressure_kpa
+        assert usable(image.water_l, now, main.water.stale_s)
+        if main.flow is not None and flow is not None:
+            assert usable(flow, now, main.flow.stale_s)
+            assert flow.value <= run.recipe.flow_m3_h * (1.0 + main.flow_band_pct / 100.0)
+
+    def begins(self, rig: Rig, image: Image, decision: Decision, requests: tuple[Request, ...], now: Now) -> None:
+        """A start from rest begins with the first shift that the weather lets begin; the others before it are told."""
+        answered = {answer.id: answer.accepted for answer in decision.answers}
+        starts = [request for request in requests if request.verb is Verb.START and answered[request.id]]
+        if rig.state.unit.procedure in ACTIVE or not starts:
+            return
+        recipes = starts[0].recipes
+        out = [recipe.run for recipe in recipes if is_kept_out(recipe, image, now)]
+        may = [recipe for recipe in recipes if recipe.run not in out]
+        assert decision.state.run is not None and decision.state.run.recipe is may[0]
+        told = [row.run for row in decision.entries if isinstance(row, RunEnded)]
+        assert recipes[: recipes.index(may[0])] == tuple(r for r in recipes if r.run in told)
+        self.counts["begun past the weather"] += bool(told)
+
+    def queue(self, rig: Rig, image: Image, decision: Decision, now: Now) -> None:
+        """A shift of the queue begins as the one before it is COMPLETE or failed alone; else none of them runs.
+
+        What the weather keeps out does not run either, and the next one is tried.
+        """
         before, after = rig.state, decision.state
         if before.unit.procedure not in ACTIVE or before.run is None or after.run is None:
             return
@@ -186,16 +242,23 @@ class Watch:
             assert not began and after.queue == before.queue and after.run.recipe is before.run.recipe
             return
         assert ended[0].run == before.run.recipe.run
+        out = [is_kept_out(recipe, image, now) for recipe in before.queue]
+        is_complete = ended[0].state == ProcedureState.COMPLETE.value
+        has_failed_alone = ended[0].state == ProcedureState.STOPPED.value and not self._is_last
+        self.counts["queued shift kept out"] += any(out) and (is_complete or has_failed_alone)
         if not before.queue:
             assert not began and after.unit.procedure not in ACTIVE
-        elif ended[0].state == ProcedureState.COMPLETE.value:
+        elif (is_complete or has_failed_alone) and not all(out):
             self.counts["shift followed"] += 1
-            assert before.unit.procedure in WATERING and before.unit.phase is Phase.FLUSH
+            self.counts["shift followed a failed one"] += has_failed_alone
+            assert has_failed_alone or (before.unit.procedure in WATERING and before.unit.phase is Phase.FLUSH)
             assert after.unit == changed(before.unit, procedure=ProcedureState.RUNNING, phase=Phase.FILL)
-            assert after.run.recipe is before.queue[0] and after.queue == before.queue[1:]
-            assert began == [after.run.recipe.run] and len(ended) == 1
+            first = out.index(False)
+            assert after.run.recipe is before.queue[first] and after.queue == before.queue[first + 1 :]
+            assert began == [recipe.run for recipe in before.queue[: first + 1]] and len(ended) == first + 1
+            assert [row.run for row in ended[1:]] == began[:-1]
             order = [type(row) for row in decision.entries if isinstance(row, RunEnded | RunStarted)]
-            assert order == [RunEnded, RunStarted], "in the record the next shift begins before the last has ended"
+            assert order == [RunEnded, *[RunStarted, RunEnded] * first, RunStarted], "in the order of events"
         else:
             self.counts["queue dropped"] += 1
             assert after.unit.procedure not in ACTIVE and after.queue == ()
@@ -235,7 +298,9 @@ class Watch:
         gone = [
             name
             for name, reading in seen.items()
-            if reading.quality is Quality.BAD and before[name].quality is Quality.GOOD
+            if reading.quality is Quality.BAD
+            and before[name].quality is Quality.GOOD
+            and not name.startswith("weather.")  # which only advises: what it does not say inhibits nothing
         ]
         if not gone:
             return

@@ -231,6 +231,15 @@ def test_starting_afresh_resets_what_an_operator_may_reset() -> None:
     assert not rig.state.guard.active
 
 
+def test_the_timetable_resets_nothing() -> None:
+    """Guards a latch of the operator's class: what nobody has looked at bars the night that starts by itself."""
+    rig = _in_state(_P.ABORTED)
+    by_itself = Request("night", Verb.START, (short_recipe("run-2"),), is_person=False)
+    (answer,) = rig.scan(by_itself).answers
+    assert not answer.accepted and "operator" in answer.reason
+    assert rig.state.guard.active == {"pressure-high"}
+
+
 def test_an_overdose_of_the_last_run_can_be_reset() -> None:
     """Guards reset with the cause gone: a run that is over no longer holds its cause true."""
     rig = reached(Phase.INJECT)

@@ -71,6 +71,23 @@ def _empty(name: str) -> Callable[[Rig], None]:
     return lambda rig: rig.content_l.update({name: 30.0})
 
 
+def _starve(rig: Rig) -> None:
+    """Let the shift have half its flow for longer than any phase may take; the shed has its pressure all the while."""
+    _scale_flow(0.5)(rig)
+    rig.scans(80, dt_s=5.0)
+
+
+def _storm(contact: str, *unread: str) -> Callable[[Rig], None]:
+    """Return what keeps a contact on for longer than a shift lasts, while others cannot be read."""
+
+    def blow(rig: Rig) -> None:
+        rig.forced[contact] = 1.0
+        rig.bad.update(unread)
+        rig.scans(150, dt_s=5.0)
+
+    return blow
+
+
 def _flows(rig: Rig) -> dict[str, float]:
     return {name: block.flow_m3_h for name, block in rig.plant.site.block.items()}
 
@@ -117,6 +134,14 @@ SECOND_FAULTS: Faults = {
     "stock counter b reset": _count("b", 0.0),
     "ridge shows shut": _forced("output.valve.ridge", 0.0),
     "hill shows open": _forced("output.valve.hill", 1.0),
+    "a valve gives too little for long": _starve,
+}
+
+
+WEATHER: Faults = {
+    "it rains": _forced("rain", 1.0),
+    "it rains for long": _storm("rain"),
+    "wind for long": _storm("wind", "rain"),
 }
 
 
@@ -223,6 +248,8 @@ _FOLLOWED = frozenset(
         "injected together",
         "injected in turn",
         "injected beside a foreign debt",
+        "failed alone",
+        "shift followed a failed one",
     }
 )
 _CREEK = {"creek": short_recipe}
@@ -234,8 +261,8 @@ def _shifts(plant: Plant) -> dict[str, Callable[[], Recipe]]:
     two = ("a", 5.0, 1.0), ("b", 5.0, 1.0)
     return {
         "creek": lambda: night(plant, ("creek",), 3.0, ("a", 10.0, 1.5)),
-        "ridge": lambda: night(plant, ("ridge",), 3.0, ("b", 6.0, 1.2)),
-        "hill": lambda: night(plant, ("hill",), 2.0),
+        "ridge": lambda: changed(night(plant, ("ridge",), 3.0, ("b", 6.0, 1.2)), inhibited_by=("rain",)),
+        "hill": lambda: changed(night(plant, ("hill",), 2.0), inhibited_by=("rain", "wind")),
         "together": lambda: night(plant, ("creek", "ridge"), 5.0, ("a", 16.0, 2.0), ("b", 8.0, 1.2)),
         "in turn": lambda: night(plant, ("ridge", "hill"), 5.0, *two, order="in_turn"),
     }
@@ -247,6 +274,16 @@ _NIGHTS = {
     "orchard": Nights(orchard, _shifts(orchard()), 3, SECOND_FAULTS, 25, 6, 37, _FOLLOWED),
     "restart": Nights(
         lambda: orchard(_RESTART), _shifts(orchard()), 3, {}, 6, 6, 37, frozenset({"last start of the hour"})
+    ),
+    "weather": Nights(
+        orchard,
+        {name: make for name, make in _shifts(orchard()).items() if name in ("creek", "ridge", "hill")},
+        3,
+        WEATHER,
+        14,
+        4,
+        37,
+        frozenset({"queued shift kept out", "begun past the weather"}),
     ),
     "gravity": Nights(lambda: supplied("gravity"), _CREEK, 2, {}, 10, 12, 23, frozenset({"injector on", "flush owed"})),
     "pulses": Nights(lambda: supplied("pulses"), _CREEK, 2, {}, 10, 12, 23, frozenset({"injector on", "flush owed"})),
@@ -281,6 +318,8 @@ def _night(rig: Rig, nights: Nights, where: Phase, shifts: list[Recipe], steps: 
     clear(rig)
     rig.until(lambda state: state.unit.procedure not in ACTIVE, most=10_000)
     rig.press_reset()
+    if nights.own is WEATHER:
+        rig.forced["rain"] = 1.0
     if rig.scan(_request(rig, Verb.START, 0, shifts[::-1])).answers[0].accepted:
         is_enough = len(shifts) == 1 and not nights.own
         rig.until(lambda state: (is_enough and is_injecting(state)) or state.unit.procedure not in ACTIVE, most=10_000)

@@ -152,6 +152,21 @@ def test_channels_in_turn_are_closed_each_by_its_own_meter() -> None:
     }
 
 
+@pytest.mark.parametrize("start_l", [0.0, 900.0])
+def test_a_channel_that_began_late_is_closed_as_late(start_l: float) -> None:
+    """Guards the estimate: clear water of INJECT before the channel's turn follows none of its stock."""
+    recipe = night(orchard(), ("ridge", "hill"), 5.0, ("a", 8.0, 1.5))
+    late = changed(recipe, channels=tuple(changed(plan, start_l=start_l) for plan in recipe.channels))
+    rig = Rig(orchard())
+    assert rig.start(changed(late, inject_l=recipe.inject_l + start_l, water_l=recipe.water_l + start_l)).accepted
+    rig.until_phase(Phase.FLUSH)
+    assert rig.state.run is not None
+    seen = {dose.block: dose.delivered_mg for dose in doses(rig.plant.site, rig.state.run, rig.state.lines)}
+    for dose in of_kind(crash(rig)[1], Dose):
+        assert abs(dose.delivered_mg - seen[dose.block]) <= dose.u_delivered_mg
+        assert dose.delivered_mg == pytest.approx(seen[dose.block], rel=0.03)
+
+
 def test_the_shifts_that_were_to_come_do_not_begin_by_themselves() -> None:
     """Guards the start after a crash: the queue is gone with the run, everything is off and nothing begins."""
     hill = night(orchard(), ("hill",), 2.0, run="run-2")
