@@ -159,6 +159,38 @@ class CommandAnswered:
 
 
 @dataclass(frozen=True, slots=True)
+class StartClaimed:
+    """A start of a timetable, claimed before it is made: each once in a night, whatever happens in between."""
+
+    timetable: str
+    number: int
+    """Its place in the timetable's starts, from 0."""
+    night: str
+    """The date of its evening, as YYYY-MM-DD."""
+    part: int
+    """0, then 1 and so on for what a stop of the controller left over."""
+    due_ms: int
+    programs: str
+    """As a list in JSON, in their order; empty for one that was skipped."""
+    command: str
+    """Id of the START; empty for one that was skipped."""
+    why: str
+    """Why it was skipped; empty for one that was made."""
+
+
+@dataclass(frozen=True, slots=True)
+class NightPlanned:
+    """What will run on a night, as the daemon saw it then."""
+
+    night: str
+    """The date of its evening, as YYYY-MM-DD."""
+    why: str
+    """What made it plan."""
+    plan: str
+    """As JSON."""
+
+
+@dataclass(frozen=True, slots=True)
 class Unscheduled:
     """Water or stock that moved outside any run."""
 
@@ -206,4 +238,6 @@ Evidence = (
     | Unscheduled
     | RunEnded
     | Event
+    | StartClaimed
+    | NightPlanned
 )

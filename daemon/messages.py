@@ -4,7 +4,9 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Any
 
-PROTOCOL = 3
+PROTOCOL = 4
+DAEMON = "daemon"
+"""The role of a command that nobody gave: the timetable's, and the stop when the controller ends."""
 RECORD = "record"
 """What the record has for the verb of a record command."""
 
@@ -13,7 +15,8 @@ class Verb(Enum):
     """The control commands. Record commands (decisions) have their own kinds and never reach `decide`."""
 
     START = "start"
-    """Run shifts one after the other (argument: programs, a list). From HELD: go on with the run."""
+    """Run shifts one after the other (argument: programs, a list), or water one block now (arguments: block, minutes).
+    From HELD: go on with the run."""
     HOLD = "hold"
     STOP_FERTILISER = "stop-fertiliser"
     """Injection ends for good in this run; water and flush go on."""
@@ -67,5 +70,7 @@ class Snapshot:
     alarms: list[dict[str, Any]]
     ledger: dict[str, Any]
     links: dict[str, Any]
+    tonight: dict[str, Any]
+    """The next start of the timetables, and what to see to before it."""
     devices: dict[str, Any]
     """How each device answers: its state in words and its counters."""

@@ -335,6 +335,37 @@ class EventRow(SealedTable, table=True):
     detail: str
 
 
+class StartClaimedRow(SealedTable, table=True):
+    """daemon.evidence.StartClaimed. A start is claimed once: nothing runs twice in a night."""
+
+    __tablename__ = "start_claimed"
+    __table_args__ = (
+        UniqueConstraint("timetable", "number", "night", "part"),
+        *_not_empty("timetable", "night"),
+        *_never_negative("number", "part"),
+    )
+
+    timetable: str
+    number: Whole
+    night: Indexed
+    part: Whole
+    due_ms: Whole
+    programs: str
+    command: str
+    why: str
+
+
+class NightPlannedRow(SealedTable, table=True):
+    """daemon.evidence.NightPlanned."""
+
+    __tablename__ = "night_planned"
+    __table_args__ = (*_not_empty("night", "plan"),)
+
+    night: Indexed
+    why: str
+    plan: str
+
+
 METADATA = LedgerTable.metadata
 SEALED: dict[str, Table] = {name: table for name, table in METADATA.tables.items() if name != "seal"}
 """Every table whose rows are sealed, by name."""

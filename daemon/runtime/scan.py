@@ -13,7 +13,7 @@ from daemon.control.record import canonical
 from daemon.control.requests import Request
 from daemon.control.states import ACTIVE
 from daemon.evidence import CommandAnswered
-from daemon.messages import Answer, Command
+from daemon.messages import DAEMON, Answer, Command
 from daemon.recipe import Recipe
 from daemon.runtime.field import Field
 from daemon.site import Plant
@@ -85,7 +85,7 @@ class Scanner:
         self._wake.clear()
         now_s = self._clock.monotonic_s()
         image = self._field.image(readings, self._ledger_health())
-        requests = tuple(Request(a.command.id, a.command.verb, a.recipes) for a in asked) if asked else ()
+        requests = tuple(map(_request, asked)) if asked else ()
         now = Now(max(0.0, now_s - self._last_s), now_s)
         decision = decide(self._plant, self._state, image, requests, now)
         await self._field.write(decision.outputs)
@@ -155,6 +155,11 @@ class Scanner:
     def state(self) -> State:
         """The state after the newest scan."""
         return self._state
+
+
+def _request(asked: _Asked) -> Request:
+    command = asked.command
+    return Request(command.id, command.verb, asked.recipes, is_person=command.role != DAEMON)
 
 
 def _row(command: Command, answer: Answer) -> CommandAnswered:

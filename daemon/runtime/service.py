@@ -7,19 +7,19 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from daemon.clock import Clock, real_seconds
 from daemon.control.image import LedgerHealth
 from daemon.control.record import canonical
 from daemon.control.recovery import Past, recover
 from daemon.control.states import ProcedureState
+from daemon.decisions.base import Decisions
 from daemon.evidence import Event, RunEnded
 from daemon.ledger.errors import LedgerError
 from daemon.local_socket.server import LocalServer
-from daemon.messages import Answer, Command, Snapshot, Verb
+from daemon.messages import DAEMON, Answer, Command, Snapshot, Verb
 from daemon.planning.checks import PlanError
-from daemon.planning.night import Plan
 from daemon.recipe import Recipe, parse_recipe
 from daemon.runtime.decided import Decided
 from daemon.runtime.field import SIMULATOR, Field
@@ -28,13 +28,14 @@ from daemon.runtime.lock import PlantLock
 from daemon.runtime.notify import Notifier
 from daemon.runtime.scan import Scanned, Scanner
 from daemon.runtime.snapshot import make_snapshot
-from daemon.runtime.start import not_begun, plan_start, warnings_of
+from daemon.runtime.start import Asked, Planned, asked_by, not_begun, plan_start, warnings_of
 from daemon.site import Plant
 from drivers.profile import Profile
 
 if TYPE_CHECKING:
     from daemon.ledger.history import History
     from daemon.ledger.writer import Ledger
+    from daemon.runtime.nights import Nights
 
 _Part = TypeVar("_Part")
 
@@ -63,8 +64,13 @@ class Service:
         clock: Clock,
         notifier: Notifier,
         say: Callable[[str], None],
+        *,
+        by_scheduler: bool | None = None,
     ) -> None:
-        """Prepare; nothing is opened. `folder` holds ledger, lock and socket; `say` gets lines for people."""
+        """Prepare; nothing is opened. `folder` holds ledger, lock and socket; `say` gets lines for people.
+
+        APScheduler carries the timetable where the clock is the real one, or `by_scheduler` says so.
+        """
         self.plant = plant
         self.folder = folder
         self.clock = clock
@@ -79,7 +85,9 @@ class Service:
         self._flushing: asyncio.Task[None] | None = None
         self._ended: list[str] = []
         self._restating: asyncio.Task[None] | None = None
-        self._planning: set[asyncio.Future[tuple[Plan, ...]]] = set()
+        self._beside: set[asyncio.Future[Any]] = set()
+        self._nights: Nights | None = None
+        self._by_scheduler = clock.kind == "real" if by_scheduler is None else by_scheduler
         self._ledger: Ledger | None = None
         self._history: History | None = None
         self._scanner: Scanner | None = None
@@ -155,6 +163,9 @@ class Service:
         self._server = LocalServer(self.folder / SOCKET, self.command, self.decided.answer, self.snapshot)
         await self._server.start()
         gc.freeze()  # what the start made lives as long as the daemon: the collector need not look at it again
+        from daemon.runtime.nights import Nights
+
+        self._nights = Nights(self, self._say, by_scheduler=self._by_scheduler)
         if rows:
             self._say("A run was under way when the controller last stopped. It is closed in the record, not resumed.")
         if missed:
@@ -204,9 +215,12 @@ class Service:
 
     async def step(self) -> Scanned:
         """Do one scan and wait for the next one's time."""
-        if self.clock.kind == "stepped" and self._planning:
-            await asyncio.wait(self._planning)  # stepped time stands still meanwhile, so that no night is changed
+        while self.clock.kind == "stepped" and self._beside:
+            await asyncio.wait(self._beside)  # stepped time stands still meanwhile, so that no night is changed
+            await asyncio.sleep(0)
         scanned = await self.scanner.once()
+        if self._nights is not None:
+            self._nights.saw(scanned)
         if self._server is not None:
             self._server.published()
         self._keep_history(scanned)
@@ -222,7 +236,7 @@ class Service:
             await self._settle(_MAY_WAIT_ROWS if self.scanner.is_intent_durable() else 0)
         return scanned
 
-    def _is_on_record(self) -> bool:
+    def is_on_record(self) -> bool:
         """Wait a little for the disk; return whether it has all that was said. Not for the scan's thread."""
         return self.ledger.wait_durable(self.ledger.health().submitted, _RECORD_S)
 
@@ -251,37 +265,61 @@ class Service:
 
     async def command(self, command: Command) -> Answer:
         """Answer a control command after the scan that decided it. A START is planned first, off the scan."""
-        plans: tuple[Plan, ...] = ()
-        if command.verb is Verb.START and self.scanner.state.unit.procedure is not ProcedureState.HELD:
-            programs = command.arguments.get("programs", [])
-            if not isinstance(programs, list) or not programs:
-                return Answer(command.id, False, f"got programs {programs!r}; expected a list of programs to run")
-            planned = asyncio.ensure_future(
-                asyncio.to_thread(self._plan, [str(program) for program in programs], command.id)
-            )
-            self._planning.add(planned)
-            planned.add_done_callback(self._planning.discard)
-            try:
-                plans = await planned
-            except (PlanError, LedgerError) as error:
-                return Answer(command.id, False, str(error))
-        answer = await self.scanner.ask(command, tuple(plan.recipe for plan in plans))
-        warnings = warnings_of(plans) if answer.accepted else ""
+        if command.verb is not Verb.START or self.scanner.state.unit.procedure is ProcedureState.HELD:
+            return await self.scanner.ask(command)
+        try:
+            asked, decisions = asked_by(command.arguments, self.decided.newest)
+            planned = await self._planned(command, asked, decisions)
+        except (PlanError, LedgerError) as error:
+            return Answer(command.id, False, str(error))
+        if planned.refusals:
+            return Answer(command.id, False, "; ".join(planned.refusals.values()))
+        return await self._start(command, planned)
+
+    async def start_as_far_as(self, command: Command, asked: Sequence[Asked]) -> Answer:
+        """Start what can be planned of what is asked, and record why the rest does not run."""
+        try:
+            planned = await self._planned(command, asked, self.decided.newest)
+        except LedgerError as error:
+            return Answer(command.id, False, str(error))
+        for program, why in planned.refusals.items():
+            self._say(f"Program {program} does not run: {why}")
+            detail = canonical({"programs": [program], "why": why})
+            self.ledger.submit((Event("not-run", detail),), self.clock.stamp())
+        if not planned.plans:
+            return Answer(command.id, False, "none of its programs can run")
+        return await self._start(command, planned)
+
+    async def _start(self, command: Command, planned: Planned) -> Answer:
+        answer = await self.scanner.ask(command, tuple(plan.recipe for plan in planned.plans))
+        warnings = warnings_of(planned.plans) if answer.accepted else ""
         return replace(answer, reason=f"{answer.reason} {warnings}") if warnings else answer
 
-    def _plan(self, programs: Sequence[str], command_id: str) -> tuple[Plan, ...]:
+    async def _planned(self, command: Command, asked: Sequence[Asked], decisions: Decisions) -> Planned:
+        return await self.off_scan(lambda: self._plan(asked, decisions, command.id))
+
+    def _plan(self, asked: Sequence[Asked], decisions: Decisions, command_id: str) -> Planned:
         """Return the plans of a START, by the record as it is now. Reads the file: not for the scan's thread."""
         from daemon.ledger.accounts import read_past
 
-        self._is_on_record()  # else the run before this one counts as far as its checkpoints have it
+        self.is_on_record()  # else the run before this one counts as far as its checkpoints have it
         past = read_past(self.ledger.path)
-        return plan_start(self.plant, self.decided.newest, programs, command_id, self.clock.stamp().utc, past)
+        return plan_start(self.plant, decisions, asked, command_id, self.clock.stamp().utc, past)
+
+    async def off_scan(self, work: Callable[[], _Part]) -> _Part:
+        """Do something that blocks in a thread of its own; stepped time stands still meanwhile."""
+        doing = asyncio.ensure_future(asyncio.to_thread(work))
+        self._beside.add(doing)
+        doing.add_done_callback(self._beside.discard)
+        return await doing
 
     def snapshot(self) -> Snapshot | None:
         """Return the newest snapshot, made once for each scan and only when somebody looks."""
         newest = self.scanner.newest
         if newest is not None and self._snapshot[0] is not newest:
-            made = make_snapshot(self.plant, newest, self.simulated, self.field.health(), self.field.device_health())
+            tonight = self._nights.summary if self._nights is not None else {}
+            healths = self.field.health(), self.field.device_health()
+            made = make_snapshot(self.plant, newest, self.simulated, *healths, tonight)
             self._snapshot = (newest, made)
         return self._snapshot[1]
 
@@ -327,6 +365,9 @@ class Service:
             closing.push_async_callback(self.field.safe)
             if self._scanner is not None:
                 closing.push_async_callback(self._stop_procedure)
+            if self._nights is not None:
+                nights, self._nights = self._nights, None
+                closing.push_async_callback(nights.end)
 
     async def _close_record(self) -> None:
         if self._flushing is not None:
@@ -334,7 +375,7 @@ class Service:
         if self._restating is not None:
             await self._restating
         if self._ended:
-            is_on_record = await asyncio.to_thread(self._is_on_record)
+            is_on_record = await asyncio.to_thread(self.is_on_record)
             await self._restate(self._ended if is_on_record else ())
         if self._ledger is not None:
             self._ledger.submit((Event("stop", "{}"),), self.clock.stamp())
@@ -346,7 +387,7 @@ class Service:
         """Bring the plant to rest by the scan itself, in a bounded number of scans."""
         if self.scanner.is_at_rest():
             return
-        command = Command(f"stop-{self.clock.stamp().ms}", "daemon", "daemon", Verb.STOP_EVERYTHING, {})
+        command = Command(f"stop-{self.clock.stamp().ms}", "daemon", DAEMON, Verb.STOP_EVERYTHING, {})
         asked = asyncio.ensure_future(self.scanner.ask(command))
         await asyncio.sleep(0)
         try:

@@ -19,6 +19,7 @@ def make_snapshot(
     simulated: bool,
     links: Mapping[str, Health],
     devices: Mapping[str, DeviceHealth],
+    tonight: Mapping[str, Any],
 ) -> Snapshot:
     """Return the snapshot of a scan."""
     decision = scanned.decision
@@ -83,6 +84,7 @@ def make_snapshot(
             "writable": image.ledger.writable,
         },
         links={name: {"connected": health.connected, **_counters(health)} for name, health in links.items()},
+        tonight=dict(tonight),
         devices={
             name: {"state": health.state.value, "resting": health.resting, **_counters(health)}
             for name, health in devices.items()

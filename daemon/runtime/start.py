@@ -1,38 +1,97 @@
-"""A START: from its programs to the recipes of its runs, and back to what a stop of the controller left unrun."""
+"""A START: from what it asks for to the recipes of its runs, and back to what a stop of the controller left unrun."""
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from daemon.agronomy.past import Past, PastDose, PastWater
-from daemon.decisions.base import Decisions
+from pydantic import ValidationError
+
+from daemon.agronomy.past import Past
+from daemon.decisions.base import Decision, Decisions
+from daemon.decisions.timetable import Tonight
+from daemon.decisions.watering import Program, Shift
 from daemon.messages import Verb
+from daemon.planning.checks import PlanError, refused
+from daemon.planning.foreseen import foreseen
 from daemon.planning.night import Plan, plan_run
-from daemon.recipe import Recipe
+from daemon.planning.rest import Rest
 from daemon.site import Plant
-from daemon.units import kilograms
 
 if TYPE_CHECKING:
     from daemon.ledger.durable import Durable  # heavy: the safe outputs are written before it is imported
 
+_NOW = "_now"
+"""Ends the name of a program that stands for one block watered by hand."""
+_LONGEST_MIN = 24 * 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A program that is to run, and what is left of it where a run of it was cut off."""
+
+    program: str
+    rest: Rest | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """What became of the programs of a START."""
+
+    plans: tuple[Plan, ...]
+    refusals: Mapping[str, str]
+    """Why some cannot run, by program."""
+
 
 def plan_start(
-    plant: Plant, decisions: Decisions, programs: Sequence[str], command_id: str, now: datetime, past: Past
-) -> tuple[Plan, ...]:
-    """Return the plans for runs of `programs`, one after the other, beginning at `now`. Raises PlanError.
+    plant: Plant, decisions: Decisions, asked: Sequence[Asked], command_id: str, now: datetime, past: Past
+) -> Planned:
+    """Return the plans for runs of what is asked, one after the other, beginning at `now`; a refusal holds up no other.
 
     Each counts what those before it are to give as given, so that caps hold over all of them. A run's name ends with
     its place and a mark of the command's id: a clock that was set back shows the same second twice, and the record
     takes each name once.
     """
     plans: list[Plan] = []
-    for place, program in enumerate(programs):
-        run = f"{now:%Y%m%dT%H%M%SZ}-{program}-{_mark(command_id)}{place}"
-        plans.append(plan_run(plant, decisions, program, run, now, past))
-        past = _with(past, plans[-1].recipe, now)
-    return tuple(plans)
+    refusals: dict[str, str] = {}
+    for place, one in enumerate(asked):
+        run = f"{now:%Y%m%dT%H%M%SZ}-{one.program}{mark_of(command_id)}{place}"
+        try:
+            plan = plan_run(plant, decisions, one.program, run, now, past, one.rest)
+        except PlanError as error:
+            refusals[one.program] = str(error)
+        else:
+            plans.append(plan)
+            past = foreseen(past, plan.recipe, now)
+    return Planned(tuple(plans), refusals)
+
+
+def asked_by(arguments: Mapping[str, Any], decisions: Decisions) -> tuple[tuple[Asked, ...], Decisions]:
+    """Return what a START's arguments ask for, and the decisions that hold for it.
+
+    That is a list of programs; or a block and minutes: water alone, now. Raises PlanError for anything else.
+    """
+    if "block" not in arguments:
+        programs = arguments.get("programs")
+        if not isinstance(programs, list) or not programs:
+            raise refused("start", f"got programs {programs!r}; expected a list of programs to run")
+        return tuple(Asked(str(program)) for program in programs), decisions
+    block, minutes = str(arguments["block"]), arguments.get("minutes")
+    if not isinstance(minutes, int | float) or not 0.0 < minutes <= _LONGEST_MIN:
+        raise refused("start", f"got minutes {minutes!r}; expected more than 0 and at most {_LONGEST_MIN:g}")
+    name = f"{block}{_NOW}"
+    try:
+        by_hand: dict[tuple[str, str], Decision] = {
+            (Shift.kind, name): Shift(blocks=(block,)),
+            (Program.kind, name): Program(shift=name, water_min=float(minutes), order="together"),
+        }
+    except ValidationError:
+        raise refused("start", f"got block {block!r}; expected the name of a block of the site") from None
+    # What is different tonight is about the programs of the night: nobody who waters a block by hand means it.
+    kept = {key: found for key, found in decisions.items() if not isinstance(found, Tonight)}
+    return (Asked(name),), {**kept, **by_hand}
 
 
 def warnings_of(plans: Sequence[Plan]) -> str:
@@ -41,47 +100,22 @@ def warnings_of(plans: Sequence[Plan]) -> str:
     return " ".join(f"Mind, shift {shift}: {'; '.join(reasons)}." for shift, reasons in told.items() if reasons)
 
 
-def _with(past: Past, recipe: Recipe, at: datetime) -> Past:
-    """Return the past with a run that is still to come as if it had gone as planned."""
-    doses: list[PastDose] = []
-    for block in recipe.blocks:
-        planned_mg: dict[str, int] = {}
-        for masses_mg in block.planned_mg.values():
-            for nutrient, mass_mg in masses_mg.items():
-                planned_mg[nutrient] = planned_mg.get(nutrient, 0) + mass_mg
-        for nutrient, mass_mg in planned_mg.items():
-            mass_kg = kilograms(mass_mg)
-            doses.append(
-                PastDose(
-                    run=recipe.run,
-                    block=block.block,
-                    nutrient=nutrient,
-                    at=at,
-                    planned_kg=mass_kg,
-                    delivered_kg=mass_kg,
-                    committed_kg=mass_kg,
-                    u_kg=0.0,
-                    is_disputed=False,
-                    is_revised=False,
-                )
-            )
-    water = (
-        PastWater(recipe.run, block.block, at, recipe.water_l * block.share / 1000.0, recipe.source)
-        for block in recipe.blocks
-    )
-    return Past((*past.doses, *doses), (*past.water, *water))
-
-
 def not_begun(durable: "Durable") -> list[str]:
     """Return the programs that were to follow the run that never ended."""
     run = durable.run.started.row.run if durable.run is not None else ""
     for stamped in reversed(durable.answered):
         start = stamped.row
-        if run and start.accepted and start.verb == Verb.START.value and f"-{_mark(start.command)}" in run:
+        if run and start.accepted and start.verb == Verb.START.value and mark_of(start.command) in run:
             programs: list[str] = json.loads(start.arguments).get("programs", [])
-            return programs[int(run.rpartition(_mark(start.command))[2]) + 1 :]
+            return programs[place_of(run) + 1 :]
     return []
 
 
-def _mark(command_id: str) -> str:
-    return hashlib.sha256(command_id.encode()).hexdigest()[:6]
+def mark_of(command_id: str) -> str:
+    """Return what the names of a command's runs bear before their place."""
+    return f"-{hashlib.sha256(command_id.encode()).hexdigest()[:6]}"
+
+
+def place_of(run: str) -> int:
+    """Return the place of a run's program in its START, from the run's name."""
+    return int(run.rpartition("-")[2][6:])

@@ -29,6 +29,7 @@ FIRST = Snapshot(
     alarms=[],
     ledger={},
     links={},
+    tonight={},
     devices={},
 )
 

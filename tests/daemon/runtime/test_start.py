@@ -1,16 +1,19 @@
 """A START of several programs: each is planned by what is given already, those before it counted (invariant 8)."""
 
+import re
 from datetime import timedelta
+from typing import Any
 
 import pytest
 
 from daemon.agronomy.past import Past, PastDose
 from daemon.decisions.base import Decisions
 from daemon.decisions.crops import Cap
+from daemon.decisions.timetable import Tonight
 from daemon.planning.checks import PlanError, warning
 from daemon.planning.night import Plan
 from daemon.recipe import Recipe
-from daemon.runtime.start import plan_start, warnings_of
+from daemon.runtime.start import Asked, asked_by, plan_start, warnings_of
 from tests.daemon.control.plant import demo_decisions, kestrel
 from tests.daemon.runtime.farm import START
 
@@ -35,7 +38,9 @@ def _plan(times: int, most_kg_ha: float, past: Past = _NO_PAST, strict: str = "h
 
 
 def _plans(decisions: Decisions, times: int, past: Past = _NO_PAST) -> tuple[Plan, ...]:
-    return plan_start(kestrel(), decisions, ["creek_night"] * times, "c1", START, past)
+    planned = plan_start(kestrel(), decisions, [Asked("creek_night")] * times, "c1", START, past)
+    assert not planned.refusals
+    return planned.plans
 
 
 def _given(kg: float) -> Past:
@@ -44,20 +49,21 @@ def _given(kg: float) -> Past:
 
 
 def test_a_queue_stays_under_a_hard_cap_together() -> None:
-    """Each program alone is under the cap; the second is refused because the first is to run before it."""
+    """Each program alone is under the cap; the second has half of its stock because the first is to run before it."""
     assert len(_plan(1, 1.5 * _DOSE_KG_HA)) == 1
-    assert len(_plan(2, 2.5 * _DOSE_KG_HA)) == 2
-    with pytest.raises(PlanError, match="cap"):
-        _plan(2, 1.5 * _DOSE_KG_HA)
-    assert len(_plan(2, 1.5 * _DOSE_KG_HA, strict="advisory")) == 2
+    first, second = (recipe.channels[0] for recipe in _plan(2, 2.5 * _DOSE_KG_HA))
+    assert second.stock_l == first.stock_l
+    first, second = (recipe.channels[0] for recipe in _plan(2, 1.5 * _DOSE_KG_HA))
+    assert second.stock_l == pytest.approx(0.5 * first.stock_l)
+    first, second = (recipe.channels[0] for recipe in _plan(2, 1.5 * _DOSE_KG_HA, strict="advisory"))
+    assert second.stock_l == first.stock_l
 
 
 def test_what_was_given_counts_for_every_program() -> None:
     """What the record holds of the day is there for the first program and for the last."""
     past = _given(1.0 * _DOSE_KG_HA * _AREA_HA)
-    assert len(_plan(1, 2.5 * _DOSE_KG_HA, past)) == 1
-    with pytest.raises(PlanError, match="cap"):
-        _plan(2, 2.5 * _DOSE_KG_HA, past)
+    first, second = (recipe.channels[0] for recipe in _plan(2, 2.5 * _DOSE_KG_HA, past))
+    assert second.stock_l == pytest.approx(0.5 * first.stock_l)
 
 
 def test_the_injectors_own_limit_falls_with_each_program() -> None:
@@ -74,6 +80,47 @@ def test_runs_are_named_once_and_in_order() -> None:
     assert [name[:-1] for name in names] == [names[0][:-1]] * 2
     assert [name[-1] for name in names] == ["0", "1"]
     assert names[0].startswith("20261013T113000Z-creek_night-")
+
+
+def test_a_program_that_cannot_run_holds_up_no_other() -> None:
+    """A refusal says why, under its program's name; the others keep their places."""
+    asked = [Asked("no_such_night"), Asked("creek_night")]
+    planned = plan_start(kestrel(), demo_decisions(), asked, "c1", START, _NO_PAST)
+    assert [plan.recipe.run[-1] for plan in planned.plans] == ["1"]
+    assert list(planned.refusals) == ["no_such_night"] and "no_such_night" in planned.refusals["no_such_night"]
+
+
+def test_a_block_is_watered_by_hand() -> None:
+    """Water alone, for so many minutes at the block's own flow."""
+    asked, decisions = asked_by({"block": "creek", "minutes": 120}, demo_decisions())
+    (plan,) = plan_start(kestrel(), decisions, asked, "c1", START, _NO_PAST).plans
+    recipe = plan.recipe
+    assert [block.block for block in recipe.blocks] == ["creek"] and not recipe.channels
+    assert recipe.water_l == pytest.approx(2.0 * recipe.flow_m3_h * 1000.0)
+
+
+def test_a_block_is_watered_by_hand_whatever_is_decided_for_the_night() -> None:
+    """A night that is skipped for the rain bars no tap for the seedlings."""
+    skipped = Tonight(night=START.date(), do="skip", why="rain")
+    asked, decisions = asked_by({"block": "creek", "minutes": 30}, {**demo_decisions(), ("tonight", "dry"): skipped})
+    assert plan_start(kestrel(), decisions, asked, "c1", START, _NO_PAST).plans
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        ({}, "got programs None; expected a list of programs to run"),
+        ({"programs": []}, "expected a list of programs to run"),
+        ({"block": "Creek 1", "minutes": 60}, "got block 'Creek 1'; expected the name of a block"),
+        ({"block": "creek"}, "got minutes None; expected more than 0"),
+        ({"block": "creek", "minutes": 2000}, "expected more than 0 and at most 1440"),
+        ({"block": "creek", "minutes": float("nan")}, "expected more than 0"),
+    ],
+)
+def test_a_start_that_asks_for_nothing_sensible_is_refused(arguments: dict[str, Any], told: str) -> None:
+    """What was got, and what is expected."""
+    with pytest.raises(PlanError, match=re.escape(told)):
+        asked_by(arguments, demo_decisions())
 
 
 def test_what_a_plan_warns_of_is_told_with_the_answer() -> None:
