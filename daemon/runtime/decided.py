@@ -32,11 +32,12 @@ class DecisionError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One decision that somebody asks to be recorded."""
+    """One decision that somebody asks to be recorded, or to be removed."""
 
     kind: str
     key: str
-    decision: Decision
+    decision: Decision | None
+    """None removes it."""
     expected_version: int | None
     """The version that they have seen, 0 for none; None where it does not matter."""
 
@@ -61,29 +62,36 @@ class InForce:
 
     decisions: Mapping[tuple[str, str], Decision]
     versions: Mapping[tuple[str, str], int]
-    """Those that this release cannot read among them."""
+    """Those that were removed, and those that this release cannot read, among them."""
     unread: tuple[str, ...] = ()
     """Why each of those cannot be read."""
+    removed: frozenset[tuple[str, str]] = frozenset()
+    """Those whose newest version is their removal."""
 
 
 def parse_decision(kind: str, key: str, body: Any) -> Decision:
     """Return the decision. Raises DecisionError with every problem in it."""
-    model = KINDS.get(kind)
-    if model is None:
-        raise DecisionError(f"kind: got {kind!r}; expected one of {', '.join(sorted(KINDS))}")
-    if not key.isidentifier():
-        raise DecisionError(f"{kind}: got the name {key!r}; expected letters, digits and underscores")
+    model = _model_of(kind, key)
     try:
         return model.model_validate(body)
     except ValidationError as error:
         raise DecisionError("\n".join(map(str, explain(error, model, f"{kind}.{key}")))) from error
 
 
+def _model_of(kind: str, key: str) -> type[Decision]:
+    model = KINDS.get(kind)
+    if model is None:
+        raise DecisionError(f"kind: got {kind!r}; expected one of {', '.join(sorted(KINDS))}")
+    if not key.isidentifier():
+        raise DecisionError(f"{kind}: got the name {key!r}; expected letters, digits and underscores")
+    return model
+
+
 def parse_request(request: Mapping[str, Any]) -> RecordRequest:
     """Return a record command from its form on the socket.
 
-    That is an id, who, and decisions: a list of kind, key, body and perhaps expected_version. Raises DecisionError with
-    every problem in it.
+    That is an id, who, and decisions: a list of kind, key, body and perhaps expected_version. A body that is null
+    removes the decision. Raises DecisionError with every problem in it.
     """
     asked: list[Asked] = []
     problems = [
@@ -121,26 +129,35 @@ def _parse_asked(item: Any) -> Asked:
     kind, key, expected = str(item.get("kind")), str(item.get("key")), item.get("expected_version")
     if expected is not None and (type(expected) is not int or expected < 0):
         raise DecisionError(f"{kind}.{key}: got expected_version {expected!r}; expected a whole number, 0 for none")
+    if "body" in item and item["body"] is None:
+        _model_of(kind, key)
+        return Asked(kind, key, None, expected)
     return Asked(kind, key, parse_decision(kind, key, item.get("body")), expected)
 
 
 def read_in_force(path: Path) -> InForce:
     """Return the newest decisions of the ledger at `path`. Raises LedgerError when it cannot be read.
 
-    One that this release cannot read is left out and told: what needs it is refused until it is decided again.
+    One that was removed is left out. So is one that this release cannot read, and it is told: what needs it is refused
+    until it is decided again.
     """
     from daemon.ledger.reports import latest_decisions
 
     decisions: dict[tuple[str, str], Decision] = {}
     versions: dict[tuple[str, str], int] = {}
     unread: list[str] = []
+    removed: set[tuple[str, str]] = set()
     for row in latest_decisions(path):
         versions[row.kind, row.key] = row.version
+        body = json.loads(row.body)
+        if body is None:
+            removed.add((row.kind, row.key))
+            continue
         try:
-            decisions[row.kind, row.key] = parse_decision(row.kind, row.key, json.loads(row.body))
+            decisions[row.kind, row.key] = parse_decision(row.kind, row.key, body)
         except DecisionError as error:
             unread.append(f"{row.kind} {row.key} is of another release and not in force; decide it again. {error}")
-    return InForce(decisions, versions, tuple(unread))
+    return InForce(decisions, versions, tuple(unread), frozenset(removed))
 
 
 class Decided:
@@ -159,7 +176,7 @@ class Decided:
         return self._in_force.decisions
 
     def version_of(self, kind: str, key: str) -> int:
-        """Return the newest version of a decision; 0 for one that was never recorded."""
+        """Return the newest version of a decision, its removal counted; 0 for one that was never recorded."""
         return self._in_force.versions.get((kind, key), 0)
 
     def load(self, path: Path) -> tuple[str, ...]:
@@ -192,15 +209,19 @@ class Decided:
 
     def _take(self, asked: RecordRequest, versions: Sequence[int]) -> None:
         """Put decisions into force. A commit that took its time may come after a newer version."""
+        before = self._in_force
         newer = {
             one.name: (one.decision, version)
             for one, version in zip(asked.decisions, versions, strict=False)  # none for what was recorded before
-            if version > self._in_force.versions.get(one.name, 0)
+            if version > before.versions.get(one.name, 0)
         }
         if newer:
+            kept = {name: decision for name, decision in before.decisions.items() if name not in newer}
+            new = {name: decision for name, (decision, _) in newer.items() if decision is not None}
             self._in_force = InForce(
-                {**self._in_force.decisions, **{name: decision for name, (decision, _) in newer.items()}},
-                {**self._in_force.versions, **{name: version for name, (_, version) in newer.items()}},
+                {**kept, **new},
+                {**before.versions, **{name: version for name, (_, version) in newer.items()}},
+                removed=(before.removed - newer.keys()) | (newer.keys() - new.keys()),
             )
 
     async def restate(self, run: str) -> int:

@@ -1,6 +1,6 @@
 """Recording decisions, with a daemon or without: checked, and stored all or none with what they make of past doses."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -52,8 +52,7 @@ def record(
     told = check_fit(plant, in_force, request)
     restated = rows_of_corrections(ledger.path, plant, in_force.decisions, request)
     there = {one.name: in_force.versions.get(one.name, 0) for one in request.decisions}
-    names = (f"{kind} {key} as version {version + 1}" for (kind, key), version in there.items())
-    reason = " ".join((f"Recorded {', '.join(names)}.", *_restated(restated), *told))
+    reason = " ".join((*_named(request, there), *_restated(restated), *told))
     answered = CommandAnswered(
         command=request.id,
         who=request.who,
@@ -67,7 +66,7 @@ def record(
         NewDecision(
             one.kind,
             one.key,
-            canonical(one.decision.model_dump(mode="json")),
+            canonical(None if one.decision is None else one.decision.model_dump(mode="json")),
             there[one.name] if one.expected_version is None else one.expected_version,
         )
         for one in request.decisions
@@ -116,6 +115,14 @@ def record_offline(
             ledger.close(_CLOSE_S)
     finally:
         lock.close()
+
+
+def _named(request: RecordRequest, there: Mapping[tuple[str, str], int]) -> Iterator[str]:
+    """Yield what was recorded and what was removed, each with its version."""
+    for said, is_removed in (("Recorded", False), ("Removed", True)):
+        asked = [one for one in request.decisions if (one.decision is None) == is_removed]
+        if asked:
+            yield f"{said} {', '.join(f'{one.kind} {one.key} as version {there[one.name] + 1}' for one in asked)}."
 
 
 def _restated(rows: Sequence[DoseRestated]) -> tuple[str, ...]:

@@ -23,7 +23,7 @@ def rows_of_corrections(
 
     Labels are taken as they are now, before and after: a label that changes is another bag's, and restates nothing.
     """
-    asked = {one.name: one.decision for one in request.decisions}
+    asked = {one.name: one.decision for one in request.decisions if one.decision is not None}
     mixes = {name: mix for name, mix in asked.items() if isinstance(mix, Mix)}
     earlier = {name: mix for name in mixes if isinstance(mix := decisions.get(name), Mix)}
     now = {**decisions, **asked}

@@ -12,7 +12,9 @@ from tests.daemon.runtime.farm import START, creek, fill, item, request
 
 def _in_force(*decisions: dict[str, Any]) -> InForce:
     asked = parse_request(request("c0", *decisions)).decisions
-    return InForce({one.name: one.decision for one in asked}, {one.name: 1 for one in asked})
+    return InForce(
+        {one.name: one.decision for one in asked if one.decision is not None}, {one.name: 1 for one in asked}
+    )
 
 
 def _fit(in_force: InForce, *decisions: dict[str, Any]) -> tuple[str, ...]:
@@ -77,15 +79,18 @@ def test_what_is_meant_must_leave_the_rest_possible() -> None:
 
 
 def test_what_is_so_is_recorded_and_told() -> None:
-    """A cap under tonight's dose is no mistake: it is what keeps the dose down. The program that it stops is named."""
+    """A transit longer than thought is no mistake: the program that it stops is named. A cap stops none, it cuts."""
     in_force = _in_force(*creek())
+    measured = {"litres": 90_000.0, "accuracy_pct": 5.0, "at": START.isoformat(), "by": "Mina", "how": "EC meter"}
+    long = item("transit", "creek", **measured)
+    (told,) = _fit(in_force, long)
+    assert told.startswith("program.creek_night: got a night that fails for its ")
+    assert _refused(in_force, long, _WRONG)  # what is meant beside it is judged as ever
+    assert not [line for line in _refused(in_force, long, _WRONG) if "creek_night" in line]
     cap = item(
         "cap", "event", nutrient="N", kg_ha=1.0, over="event", basis="each_hectare", strict="hard", why="the consent"
     )
-    (told,) = _fit(in_force, cap)
-    assert told.startswith("program.creek_night: got a night that fails for its cap")
-    assert _refused(in_force, cap, _WRONG)  # what is meant beside it is judged as ever
-    assert not [line for line in _refused(in_force, cap, _WRONG) if "creek_night" in line]
+    assert _fit(in_force, cap) == ()
 
 
 def test_a_block_in_no_shift_is_told() -> None:
