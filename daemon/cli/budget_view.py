@@ -7,11 +7,10 @@ from typing import Any
 
 from daemon.agronomy.budget import Account
 from daemon.agronomy.caps import Room
-from daemon.agronomy.past import Past
 from daemon.agronomy.recommend import DueDose
 from daemon.agronomy.stages import StageAccount
+from daemon.cli.source import Source
 from daemon.cli.tables import table
-from daemon.decisions.base import Decisions
 from daemon.decisions.crops import Cap, Cycle
 from daemon.site import Plant
 
@@ -22,15 +21,6 @@ _MARKS = {
     "disputed": "disputed: a run's figures are in doubt; towards doses and caps it had at least what was planned.",
     "revised": "revised: a corrected mix restated a run's figures.",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """What the budget is made from."""
-
-    decisions: Decisions
-    past: Past
-    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +57,7 @@ def _rooms(budgets: Iterable[Budget]) -> list[Room]:
     return sorted(dict.fromkeys(found), key=lambda room: (room.key, room.blocks))
 
 
-def budget_lines(plant: Plant, known: Known, now: datetime, budgets: Sequence[Budget]) -> list[str]:
+def budget_lines(plant: Plant, known: Source, now: datetime, budgets: Sequence[Budget]) -> list[str]:
     """Return the tables, as somebody reads them; `now` is in the site's zone."""
     lines = [f"{plant.site.site.name}, {now:%a %d %b %Y}: kg/ha of the element, over the area in use.", *known.notes]
     for budget in budgets:
@@ -159,7 +149,7 @@ def _indented(lines: Iterable[str]) -> Iterator[str]:
     return (f"  {line}" for line in lines)
 
 
-def budget_figures(plant: Plant, known: Known, now: datetime, budgets: Sequence[Budget]) -> dict[str, Any]:
+def budget_figures(plant: Plant, known: Source, now: datetime, budgets: Sequence[Budget]) -> dict[str, Any]:
     """Return the same for programs: unrounded, null for what nobody recommended."""
     return {
         "schema": 1,

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from daemon.cli.errors import InputError
 from daemon.local_socket.client import LocalClient
 from daemon.messages import Command, Snapshot, Verb
 
@@ -44,11 +45,18 @@ def add_start(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "programs", nargs="*", help="the programs to run, one after the other; none goes on with a held run"
     )
+    parser.add_argument("--block", metavar="NAME", help="water this block alone, now, without fertiliser")
+    parser.add_argument("--minutes", type=float, metavar="N", help="for so long, with --block")
     add_folder(parser)
 
 
 def start(arguments: argparse.Namespace) -> int:
-    """Start programs' shifts, one after the other, or go on with a held one."""
+    """Start programs' shifts, one after the other, or one block's water, or go on with a held run."""
+    block, minutes = arguments.block, arguments.minutes
+    if (block is None) != (minutes is None) or (block is not None and arguments.programs):
+        raise InputError("start: expected programs, or --block NAME with --minutes N, or nothing to go on")
+    if block is not None:
+        return _command(arguments, Verb.START, {"block": block, "minutes": minutes})
     return _command(arguments, Verb.START, {"programs": arguments.programs})
 
 
@@ -106,6 +114,9 @@ def _lines(snapshot: Snapshot) -> list[str]:
         mark = "" if reading["quality"] == "GOOD" else f"  {reading['quality']}"
         lines.append(f"  {name:28} {value}{mark}")
     lines += [f"flush owed: {o['segment']}, stock {o['stock']}, {o['left_l'] / 1000.0:.1f} m3" for o in snapshot.owed]
+    if snapshot.tonight.get("next"):
+        lines.append(f"next start: {snapshot.tonight['next']['at']}, timetable {snapshot.tonight['next']['timetable']}")
+    lines += [f"MIND: {text}" for text in snapshot.tonight.get("notices", ())]
     lines += [f"ALARM {a['code']}: {a['meaning']} {a['check']} Reset: {a['reset']}." for a in snapshot.alarms]
     lines += [
         f"bus {name}: {link['last_failure']}" for name, link in snapshot.links.items() if link["failures_in_a_row"]

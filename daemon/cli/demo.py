@@ -17,10 +17,10 @@ from daemon.agronomy.past import Past
 from daemon.agronomy.recommend import DueDose, due_dose
 from daemon.cli.errors import InputError
 from daemon.cli.night import Night, ledger_of, on_free_ports, read_decisions, run_night
-from daemon.control.interlocks import BY_CODE
+from daemon.cli.night_view import TRUTH, shift_lines, truth_kg_of
 from daemon.decisions.base import Decisions
 from daemon.decisions.watering import Program
-from daemon.dosing.outcome import block_doses, judge_dose
+from daemon.dosing.outcome import block_doses
 from daemon.evidence import FlushOwed
 from daemon.ledger.accounts import read_past
 from daemon.ledger.durable import open_state
@@ -30,8 +30,6 @@ from daemon.units import kilograms, litres
 
 _SCENARIO = Path(__file__).parent / "kestrel_bend"
 _START = datetime(2026, 10, 13, 11, 30, tzinfo=UTC)
-_BAR_S = 300.0
-_WORDS = {"DELIVERED": "as planned", "SHORT": "SHORT", "OVER": "OVER"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,50 +157,21 @@ def _lines(
     lines = [
         f"{night.plant.site.site.name} is invented and this plant is SIMULATED. Night of {began:%a %d %b %Y}.",
     ]
+    truth_kg = truth_kg_of(night.truth)
     for report in reports:
-        lines += ["", *_shift_lines(night, report, advice[report.started.row.run], zone, heads=report is reports[0])]
+        due = advice[report.started.row.run]
+        notes = [_due_line(report, due)] if due else []
+        lines += ["", *shift_lines(truth_kg, report, zone, heads=report is reports[0], notes=notes)]
     if owed:
         parts = ", ".join(f"{o.segment} {litres(o.owed_ml) / 1000.0:.1f} m3" for o in owed)
         lines.append(f"Flush still owed before the next injection: {parts}.")
     chain = "chain holds" if chain_holds else "CHAIN BROKEN"
     lines += [
         "",
-        "Truth is what left the simulator's emitters; the daemon never sees it.",
+        TRUTH,
         f"{night.simulated_s / 3600.0:.1f} h in {night.wall_s:.0f} s: {night.scans} scans, {night.requests} Modbus "
         f"requests, {night.simulated_s / night.wall_s:.0f} x real time; {rows} sealed rows, {chain}.",
     ]
-    return lines
-
-
-def _shift_lines(
-    night: Night, report: RunReport, due: Mapping[str, _Due], zone: zoneinfo.ZoneInfo, *, heads: bool
-) -> list[str]:
-    """Return one shift's phases, what was recommended, doses and end; heads over the doses once fit on a screen."""
-    recipe = json.loads(report.started.row.recipe)
-    blocks = [block["block"] for block in recipe["blocks"]]
-    lines = [f"Shift {recipe['shift']}: {', '.join(blocks)}"]
-    for phase in report.phases:
-        start = datetime.fromtimestamp((phase.at_ms - phase.row.duration_ms) / 1000.0, zone)
-        minutes = phase.row.duration_ms / 60000.0
-        bar = "#" * max(1, round(phase.row.duration_ms / 1000.0 / _BAR_S))
-        stock = f"{litres(phase.row.stock_ml):6.1f} L stock" if phase.row.stock_ml else ""
-        lines.append(
-            f"  {phase.row.phase:7} {start:%H:%M} {minutes:4.0f} min {litres(phase.row.water_ml) / 1000.0:6.1f} m3  "
-            f"{bar:20} {stock}".rstrip()
-        )
-    if due:
-        lines.append(_due_line(report, due))
-    if heads:
-        lines.append("  block   nutrient    planned   delivered (k = 2)      truth")
-    doses = block_doses(stamped.row for stamped in report.doses)
-    for dose in sorted(doses, key=lambda dose: blocks.index(dose.block)):
-        lines.append(
-            f"  {dose.block:8}{dose.nutrient:8} {kilograms(dose.planned_mg):7.2f} kg "
-            f"{kilograms(dose.delivered_mg):7.2f} ± {kilograms(dose.u_delivered_mg):4.2f} kg "
-            f"{_truth_kg(night, dose.block, dose.nutrient):7.2f} kg   {_WORDS[judge_dose(dose)]}"
-        )
-    if report.ended is not None:
-        lines.append(f"  {report.ended.row.outcome} ({report.ended.row.state}): {_because(report.ended.row.why)}")
     return lines
 
 
@@ -215,21 +184,12 @@ def _due_line(report: RunReport, due: Mapping[str, _Due]) -> str:
     stages = ", ".join(dict.fromkeys(one.dose.stage or "outside the cycle" for one in due.values()))
     by = ", ".join(dict.fromkeys(one.recommendation for one in due.values()))
     plan = ", ".join(f"{name} {kg / area_ha:.2f}" for name, kg in planned.items())
-    return f"  Recommended tonight: {asked} kg/ha (stage {stages}, by {by}); planned {plan}"
-
-
-def _truth_kg(night: Night, block: str, nutrient: str) -> float:
-    return float(night.truth["blocks"][block]["delivered_kg"].get(nutrient, 0.0))
-
-
-def _because(why: str) -> str:
-    """Return the first cause of a run's end in words."""
-    cause = BY_CODE.get(why.split(", ")[0])
-    return cause.meaning if cause is not None else f"{why}."
+    return f"Recommended tonight: {asked} kg/ha (stage {stages}, by {by}); planned {plan}"
 
 
 def _figures(night: Night, reports: Sequence[RunReport], advice: _Advice, seed: int) -> dict[str, Any]:
     blocks = []
+    truth_kg = truth_kg_of(night.truth)
     for report in reports:
         due = advice[report.started.row.run]
         for block in json.loads(report.started.row.recipe)["blocks"]:
@@ -241,7 +201,7 @@ def _figures(night: Night, reports: Sequence[RunReport], advice: _Advice, seed: 
                     "delivered_kg": kilograms(dose.delivered_mg),
                     "lost_kg": kilograms(dose.lost_mg),
                     "u_k2_kg": kilograms(dose.u_delivered_mg),
-                    "truth_kg": round(_truth_kg(night, dose.block, dose.nutrient), 6),
+                    "truth_kg": round(truth_kg[dose.block].get(dose.nutrient, 0.0), 6),
                     "planned_kg_ha": round(kilograms(dose.planned_mg) / block["area_ha"], 6),
                     "due_kg_ha": _due_kg_ha(due.get(dose.nutrient), dose.block),
                 }

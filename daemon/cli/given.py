@@ -1,9 +1,9 @@
-"""What is given on the command line in a form of its own: moments, and amounts by name."""
+"""What is given on the command line in a form of its own: days and moments, and amounts by name."""
 
 import argparse
 import math
 from collections.abc import Iterable
-from datetime import datetime, time
+from datetime import date, datetime, time
 from zoneinfo import ZoneInfo
 
 from daemon.cli.errors import InputError
@@ -35,6 +35,14 @@ def moment(text: str | None, zone: str, what: str = "--at") -> datetime:
             f"{first.isoformat()} or {second.isoformat()}"
         )
     return first
+
+
+def day(text: str, what: str) -> date:
+    """Return a day. Raises InputError for a text that is none."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise InputError(f"{what}: got {text!r}; expected a day such as 2026-10-13") from None
 
 
 def amounts(given: Iterable[str], what: str) -> dict[str, float]:

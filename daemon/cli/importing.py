@@ -11,11 +11,11 @@ from daemon.agronomy.nutrients import FACTORS
 from daemon.agronomy.products import substance_of
 from daemon.cli.client import add_folder
 from daemon.cli.drafts import Read, read_drafts
-from daemon.cli.errors import InputError, RefusedError
+from daemon.cli.errors import InputError
 from daemon.cli.labels import PRODUCTS, WATERS
 from daemon.cli.plant import read_plant
 from daemon.cli.prescriptions import RECOMMENDATIONS
-from daemon.cli.recording import record
+from daemon.cli.recording import keep
 from daemon.cli.sheet import template
 from daemon.cli.tables import table
 from daemon.decisions.base import Decision
@@ -68,7 +68,7 @@ def main(arguments: argparse.Namespace) -> int:
     if bodies and arguments.dry_run:
         said = "Nothing was recorded: --dry-run."
     elif bodies:
-        said = _record(plant, arguments.db, bodies, in_force)
+        said = keep(plant, arguments.db, bodies, in_force.versions)
     same = [name for name in read.decisions if name not in fresh]
     if arguments.json:
         content = {
@@ -98,16 +98,6 @@ def _in_force(folder: Path) -> InForce:
         return read_in_force(folder / LEDGER)
     except LedgerMissing:
         return InForce({}, {})
-
-
-def _record(plant: Plant, folder: Path, bodies: _Bodies, in_force: InForce) -> str:
-    try:
-        answer = record(plant, folder, bodies, in_force.versions)
-    except OSError as error:
-        raise InputError(f"{folder}: got {error}; expected a folder this user may write. See --db") from None
-    if not answer.accepted:
-        raise RefusedError(answer.reason)
-    return answer.reason
 
 
 def _template(what: str) -> str:
@@ -142,10 +132,11 @@ def _checked(file: Path, plant: Plant, in_force: InForce, read: Read, bodies: _B
     asked = [{"kind": kind, "key": key, "body": body} for (kind, key), body in bodies.items()]
     if asked:
         request = parse_request({"id": uuid.uuid4().hex, "who": "import", "decisions": asked})
+        found = InForce(in_force.decisions, named, removed=in_force.removed - read.named)
         try:
-            notes = check_fit(plant, InForce(in_force.decisions, named), request)
+            notes = check_fit(plant, found, request)
         except DecisionError as error:
-            lines = str(error).replace(" of this file", " of this file or the record").splitlines()
+            lines = str(error).replace(" of the record", " of this file or the record").splitlines()
             told += (read.placed(f"{line}. {_BY_NAME}" if line.startswith("program.") else line) for line in lines)
     if told:
         raise InputError(_told(file, told))

@@ -70,6 +70,54 @@ def _budget(arguments: argparse.Namespace) -> int:
     return budget.main(arguments)
 
 
+def _declare_plan(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import plan
+
+    plan.add_arguments(parser)
+
+
+def _plan(arguments: argparse.Namespace) -> int:
+    from daemon.cli import plan
+
+    return plan.main(arguments)
+
+
+def _declare_program(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import program
+
+    program.add_arguments(parser)
+
+
+def _program(arguments: argparse.Namespace) -> int:
+    from daemon.cli import program
+
+    return program.main(arguments)
+
+
+def _declare_tonight(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import tonight
+
+    tonight.add_arguments(parser)
+
+
+def _tonight(arguments: argparse.Namespace) -> int:
+    from daemon.cli import tonight
+
+    return tonight.main(arguments)
+
+
+def _declare_block(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import closing
+
+    closing.add_arguments(parser)
+
+
+def _block(arguments: argparse.Namespace) -> int:
+    from daemon.cli import closing
+
+    return closing.main(arguments)
+
+
 def _add_schema(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", nargs="?", choices=("site", "decisions"), default="site", help="of which file")
 
@@ -107,7 +155,11 @@ _COMMANDS = (
     _Command("sim", "run the simulated plant alone", plant.add_sim, plant.sim),
     _Command("run", "run the daemon", plant.add_run, plant.run),
     _Command("status", "show what the newest scan saw", client.add_status, client.status),
-    _Command("start", "start shifts by their programs, or go on with a held one", client.add_start, client.start),
+    _Command("plan", "what will run on a night, and why; a draft", _declare_plan, _plan),
+    _Command("program", "what runs, with which stocks, and when: add, list, remove", _declare_program, _program),
+    _Command("tonight", "skip a night, or leave out its fertiliser, or change its water", _declare_tonight, _tonight),
+    _Command("block", "close a block for a time, and open it again", _declare_block, _block),
+    _Command("start", "start shifts or a block's water, or go on with a held run", client.add_start, client.start),
     _Command("hold", "hold the run: fertiliser off, water on for a bounded time", client.add_folder, client.hold),
     _Command("stop", "stop fertiliser, or everything", client.add_stop, client.stop),
     _Command("reset", "clear what an operator may clear; starts nothing", client.add_folder, client.reset),

@@ -10,11 +10,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from daemon.agronomy.contents import Contents
 from daemon.agronomy.tank import contents_at
 from daemon.cli.errors import InputError
 from daemon.cli.simulator import Simulator, SimulatorError
 from daemon.clock import SteppedClock, real_seconds
 from daemon.control.states import ACTIVE
+from daemon.decisions.timetable import Timetable
 from daemon.messages import Command, Verb
 from daemon.runtime.decided import parse_decision
 from daemon.runtime.folder import LEDGER
@@ -80,10 +82,11 @@ async def run_night(
 ) -> Night:
     """Run `programs` once, one after the other, and return what came of it. The ledger stands in `folder`.
 
-    `options` go to the simulator; `faults` are (name, second of the night). Raises NightError when the run is refused
-    or does not end, and what the service raises when it cannot start.
+    Timetables are left out: a night that is started here must not start by itself as well. `options` go to the
+    simulator; `faults` are (name, second of the night). Raises NightError when the run is refused or does not end, and
+    what the service raises when it cannot start.
     """
-    decisions = read_decisions(decisions_file)
+    decisions = {name: body for name, body in read_decisions(decisions_file).items() if name[0] != Timetable.kind}
     simulator = await Simulator.start(site_file, options)
     try:
         plant = parse_site(site_file.read_text("utf-8"), load_profiles())
@@ -191,16 +194,22 @@ async def charge_tanks(service: Service, simulator: Simulator) -> None:
     now = service.clock.stamp().utc
     for tank in service.plant.site.tank:
         contents = contents_at(tank, service.decided.newest, now)
-        if contents is not None and contents.product_g_l:
-            await simulator.ask(
-                "charge",
-                tank=tank,
-                litres=contents.litres,
-                nutrients_g_l=contents.nutrients_g_l,
-                product_g_l=contents.product_g_l,
-                ec_ms_cm_per_g_l=contents.products_ec_ms_cm_per_g_l or 0.0,
-                strength_accuracy_pct=contents.strength_accuracy_pct,
-            )
+        if contents is not None:
+            await charge_tank(simulator, contents, contents.litres)
+
+
+async def charge_tank(simulator: Simulator, contents: Contents, litres: float) -> None:
+    """Fill a simulated tank with so many litres of a solution; one without products is left as it is."""
+    if contents.product_g_l:
+        await simulator.ask(
+            "charge",
+            tank=contents.tank,
+            litres=litres,
+            nutrients_g_l=contents.nutrients_g_l,
+            product_g_l=contents.product_g_l,
+            ec_ms_cm_per_g_l=contents.products_ec_ms_cm_per_g_l or 0.0,
+            strength_accuracy_pct=contents.strength_accuracy_pct,
+        )
 
 
 def ledger_of(folder: Path) -> Path:

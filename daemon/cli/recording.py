@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from daemon.cli.errors import InputError, RefusedError
 from daemon.clock import RealClock
 from daemon.local_socket.client import LocalClient
 from daemon.local_socket.frames import NoDaemon
@@ -13,10 +14,24 @@ from daemon.messages import Answer
 from daemon.runtime.folder import SOCKET
 from daemon.site import Plant
 
-Bodies = Mapping[tuple[str, str], Mapping[str, Any]]
-"""The bodies of decisions by (kind, key), as JSON has them."""
+Bodies = Mapping[tuple[str, str], Mapping[str, Any] | None]
+"""The bodies of decisions by (kind, key), as JSON has them; None removes it."""
 
 _TIMEOUT_S = 15.0
+
+
+def keep(plant: Plant, folder: Path, bodies: Bodies, versions: Mapping[tuple[str, str], int]) -> str:
+    """Record decisions as `record` does, and return what was said.
+
+    Raises RefusedError with the reason, InputError for a folder that is closed to this user, and as `record` does.
+    """
+    try:
+        answer = record(plant, folder, bodies, versions)
+    except OSError as error:
+        raise InputError(f"{folder}: got {error}; expected a folder this user may write. See --db") from None
+    if not answer.accepted:
+        raise RefusedError(answer.reason)
+    return answer.reason
 
 
 def record(plant: Plant, folder: Path, bodies: Bodies, versions: Mapping[tuple[str, str], int] | None = None) -> Answer:
@@ -26,7 +41,7 @@ def record(plant: Plant, folder: Path, bodies: Bodies, versions: Mapping[tuple[s
     record raises, each with what to do.
     """
     decisions = [
-        {"kind": kind, "key": key, "body": dict(body)}
+        {"kind": kind, "key": key, "body": None if body is None else dict(body)}
         | ({"expected_version": versions.get((kind, key), 0)} if versions is not None else {})
         for (kind, key), body in bodies.items()
     ]

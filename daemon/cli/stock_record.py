@@ -13,7 +13,7 @@ from daemon.cli.client import add_folder
 from daemon.cli.errors import InputError, RefusedError
 from daemon.cli.given import amount, amounts, moment, not_negative, temperature
 from daemon.cli.plant import read_plant
-from daemon.cli.recording import record
+from daemon.cli.recording import keep
 from daemon.cli.stock_check import Shown
 from daemon.cli.stock_given import kind_of, named, parts_of
 from daemon.cli.stock_log import check_tank
@@ -285,11 +285,7 @@ def _entry_with(decisions: Decisions, key: str, new: Decision, mix_key: str) -> 
 
 def _keep(plant: Plant, folder: Path, in_force: InForce, decision: Decision, key: str) -> str:
     """Record a decision over the version that was read, and return what was said. Raises RefusedError."""
-    name = (decision.kind, key)
-    answer = record(plant, folder, {name: decision.model_dump(mode="json")}, in_force.versions)
-    if not answer.accepted:
-        raise RefusedError(answer.reason)
-    return answer.reason
+    return keep(plant, folder, {(decision.kind, key): decision.model_dump(mode="json")}, in_force.versions)
 
 
 def _slope(value: float | None) -> str:

@@ -161,7 +161,7 @@ def test_what_is_shipped_is_right(capsys: pytest.CaptureFixture[str]) -> None:
         (
             "water_m3 = 148.0",
             "water_m3 = 60.0",
-            "program.grove_night: got a night that fails for its pre-wet; expected one",
+            "program.grove_night: got a night that fails for its shortest shift; expected one",
         ),
         (
             "# What",
@@ -176,9 +176,9 @@ def test_what_is_shipped_is_right(capsys: pytest.CaptureFixture[str]) -> None:
         ),
         ("# What", "block = 3\n#", "block: got 3; expected sections [block.NAME]"),
         (
-            "[program.grove_night]",
-            '[program."grove night"]',
-            "program.grove night: got 'grove night'; expected a name of",
+            "[cap.nitrogen_2026]",
+            '[cap."nitrogen 2026"]',
+            "cap.nitrogen 2026: got 'nitrogen 2026'; expected a name of",
         ),
         ("[shift.low]", "[shift", "decisions file: got text that is not TOML; expected TOML 1.0. Expected"),
         (
@@ -248,18 +248,18 @@ def test_a_program_says_every_check_that_it_fails(tmp_path: Path, capsys: pytest
         '"N", recommendation = "mandarins_2026"': '"N", dose_kg_ha = 0.1',
         "water_m3 = 174.0": "water_m3 = 91.0",
         '"N", recommendation = "young_mandarins_2026"': '"N", dose_kg_ha = 17.0',
+        'kg_ha = 8.0\nover = "day"': 'kg_ha = 80.0\nover = "day"',
     }
     said = _checked(tmp_path, capsys, {}, changes)
     assert [line.partition("; expected one that can run. ")[0] for line in said] == [
-        "program.low_night: got a night that fails for its pre-wet",
+        "program.low_night: got a night that fails for its shortest shift",
         "program.low_night: got a night that fails for its injector range",
+        "program.high_night: got a night that fails for its shortest shift",
         "program.high_night: got a night that fails for its tank size",
         "program.high_night: got a night that fails for its injector range",
-        "program.high_night: got a night that fails for its cap",
-        "program.high_night: got a night that fails for its cap",
     ]
-    assert "expected one that can run. Pre-wet -42.5 m3 must reach the outermost emitter" in said[0]
-    assert said[1].endswith("18 L/h of stock must lie within injector a's calibrated 50 to 500 L/h")
+    assert "expected one that can run. This program needs at least 146.0 m3 of water (125 min)" in said[0]
+    assert "L/h of stock must lie within injector a's calibrated 50 to 500 L/h. It can inject this dose over" in said[1]
 
 
 @pytest.mark.parametrize(("band_pct", "shifts"), [(23.9, []), (24.05, ["grove"]), (24.3, ["low", "high", "grove"])])

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.cli import importing
+from daemon.cli import recording
 from daemon.cli.main import main
 from daemon.decisions.crops import Recommendation
 from daemon.decisions.tanks import Product, Water
@@ -178,7 +178,7 @@ def test_somebody_decided_otherwise_meanwhile(
 ) -> None:
     """What the daemon refuses after all is exit 1, with its reason."""
     text = template_of("products", capsys)
-    monkeypatch.setattr(importing, "record", lambda *_: Answer("c1", False, "version 1 is there already"))
+    monkeypatch.setattr(recording, "record", lambda *_: Answer("c1", False, "version 1 is there already"))
     assert take("products", text) == (1, "shiftwright: version 1 is there already\n")
 
 
@@ -191,6 +191,6 @@ def test_a_folder_closed_to_this_user(
         raise PermissionError(13, "Permission denied")
 
     text = template_of("products", capsys)
-    monkeypatch.setattr(importing, "record", closed)
+    monkeypatch.setattr(recording, "record", closed)
     code, said = take("products", text)
     assert code == 2 and "Permission denied; expected a folder this user may write. See --db" in said
