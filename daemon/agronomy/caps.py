@@ -22,6 +22,8 @@ _Days = tuple[date, date]
 
 ROUNDING_KG = 1e-6
 """The record's milligram: a plan that is over by less fits."""
+_FAR = 1000.0
+"""Times its plan: more is never injected, and a milligram of it is a gram."""
 _OFFERED = 1.1
 """Times what is recommended: the cap that is offered where none is stated (our own choice, no rule)."""
 
@@ -195,8 +197,8 @@ def _times(room: Room, channels_kg: Mapping[str, Masses], planned_kg: Masses) ->
     own_kg = {channel: _kg(room, masses) for channel, masses in channels_kg.items()}
     stocks_kg = sum(own_kg.values())
     left_kg = max(0.0, room.left_kg - (_kg(room, planned_kg) - stocks_kg))
-    # A trace bounds nothing.
-    return {channel: left_kg / stocks_kg for channel, kg in own_kg.items() if kg > ROUNDING_KG}
+    # A trace bounds nothing; nor is it let grow by as much as another cap would let it.
+    return {channel: min(_FAR, left_kg / stocks_kg) for channel, kg in own_kg.items() if kg > ROUNDING_KG}
 
 
 def _kg(room: Room, masses: Masses) -> float:
@@ -240,7 +242,7 @@ def _counted(
         return Supply(cap.nutrient, had.area_ha, NO_DOSES, (), ())
     if cap.over == "day":  # to the minute: a run at the same time every night must not meet yesterday's
         day_ago = now.astimezone(UTC).replace(second=59, microsecond=999_999) - timedelta(hours=24)
-        return had.after(day_ago.astimezone(zone_of(now)))
+        return had.after(day_ago.astimezone(zone_of(now)), now.date())
     if isinstance(spans, tuple):
         return had.between(*spans)
     of_cycles = [had.between(*days) for days in spans.get(block, ())]

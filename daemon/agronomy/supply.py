@@ -35,13 +35,16 @@ class Supply:
             tuple([(mg_l, rows.between(first, last)) for mg_l, rows in self.water]) if self.water else (),
         )
 
-    def after(self, moment: datetime) -> "Supply":
-        """Return the part of it later than `moment`, in the site's zone; a source of that very day is counted."""
+    def after(self, moment: datetime, today: date) -> "Supply":
+        """Return the part of it later than `moment`, in the site's zone, until today.
+
+        A source of the moment's own day is counted, for nobody wrote down its hour; one that is still to come is not.
+        """
         return Supply(
             self.nutrient,
             self.area_ha,
             self.runs.after(moment),
-            tuple(source for source in self.other if source.on >= moment.date()),
+            tuple(source for source in self.other if moment.date() <= source.on <= today),
             tuple((mg_l, rows.after(moment)) for mg_l, rows in self.water),
         )
 

@@ -6,7 +6,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from daemon.agronomy.past import Past
-from daemon.decisions.base import Decisions
+from daemon.decisions.base import Decisions, sorted_by_kind
 from daemon.decisions.tanks import Stock
 from daemon.decisions.timetable import Timetable
 from daemon.decisions.watering import CONCENTRATIONS, Injection, Program
@@ -81,7 +81,7 @@ def plan_run(
     What people decided for tonight holds. With `rest` it is what a run that was cut off still owes. Raises PlanError
     with every failed check.
     """
-    site = plant.site
+    site, decisions = plant.site, sorted_by_kind(decisions)
     night = night_of(now, ZoneInfo(site.site.zone))
     program, times = program_on(decisions, find(decisions, Program, program_key), night)
     if rest is not None:

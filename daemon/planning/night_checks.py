@@ -1,6 +1,6 @@
 """What to know of a whole night before it begins: starts that meet, its end, dear hours, the water allocation."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -18,9 +18,9 @@ _Span = tuple[datetime, datetime]
 
 
 def check_night(
-    decisions: Decisions, zone: ZoneInfo, night: date, starts: Sequence[TonightStart], water_m3: float
+    decisions: Decisions, zone: ZoneInfo, night: date, starts: Sequence[TonightStart], water_m3: Mapping[str, float]
 ) -> tuple[Check, ...]:
-    """Return the checks of a night with its runs planned; `water_m3` was taken in the allocation's time before them."""
+    """Return the checks of a planned night; `water_m3` was taken in each allocation's time before it."""
     runs = [run for start in starts for run in start.runs if run.recipe is not None]
     spans = [(run.begins, run.ends) for run in runs]
     planned_m3 = sum(run.recipe.water_l for run in runs if run.recipe is not None) / 1000.0
@@ -118,12 +118,14 @@ def _merged(spans: Iterator[_Span]) -> list[_Span]:
     return found
 
 
-def _allocations(decisions: Decisions, night: date, water_m3: float, planned_m3: float) -> Iterator[Check]:
+def _allocations(
+    decisions: Decisions, night: date, water_m3: Mapping[str, float], planned_m3: float
+) -> Iterator[Check]:
     """Yield what is left of each allocation that the night falls into; it never stops water."""
     for key, found in of_kind(decisions, Allocation).items():
         if not found.first <= night <= found.last:
             continue
-        before_m3 = found.used_before_m3 + water_m3
+        before_m3 = found.used_before_m3 + water_m3.get(key, 0.0)
         used_m3 = before_m3 + planned_m3
         left_m3 = found.m3 - used_m3
         reason = (

@@ -1,7 +1,7 @@
 """What one night is going to be, in words that the planner fills and everybody else reads."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 
 from daemon.agronomy.past import Past
@@ -19,8 +19,8 @@ class Known:
     """Litres in each tank now, where that is known."""
     begun: frozenset[tuple[str, int, date]] = frozenset()
     """Starts that have been made already, or skipped: `Start.name`."""
-    water_m3: float = 0.0
-    """Taken by the farm so far in the allocation's time, `used_before_m3` not among it."""
+    water_m3: Mapping[str, float] = field(default_factory=dict)
+    """Taken by the farm so far in each allocation's time, by its key; `used_before_m3` is not among it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,13 +36,16 @@ def known_of(
 
     begun = frozenset((c.timetable, c.number, date.fromisoformat(c.night)) for c in claims_of(path, [str(night)]))
     zone = ZoneInfo(plant.site.site.zone)
-    firsts = [a.first for a in of_kind(decisions, Allocation).values() if a.first <= night <= a.last]
-    since = datetime.combine(min(firsts), time(), zone) if firsts else None
+    since = {
+        key: datetime.combine(found.first, time(), zone)
+        for key, found in of_kind(decisions, Allocation).items()
+        if found.first <= night <= found.last
+    }
     return Known(
         past=read_past(path),
         held_l={**_logged_l(plant, decisions, path, now), **levels_l},
         begun=begun,
-        water_m3=water_since_m3(path, round(since.timestamp() * 1000.0)) if since is not None else 0.0,
+        water_m3={key: water_since_m3(path, round(at.timestamp() * 1000.0)) for key, at in since.items()},
     )
 
 

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from daemon.agronomy.caps import CapCheck, check_caps, hard_rooms, headroom_kg, most_times_planned, suggested_caps
@@ -94,6 +94,15 @@ def test_a_daily_cap_rolls_over_24_hours(hour: int, minute: int, counts: bool) -
     past = Past((dose(9, 24.0, at=moment(day(9), hour, minute).replace(second=30)),))
     check = _checks(2.0, cap(9.0, "day"), cap(500.0), past=past)[0]
     assert check.used_kg_ha == pytest.approx(8.0 if counts else 0.0) and check.passed == (not counts)
+
+
+@pytest.mark.parametrize(("on", "counts"), [(8, False), (9, True), (10, True), (11, False)])
+def test_a_daily_cap_counts_what_was_spread_and_not_what_is_to_come(on: int, counts: bool) -> None:
+    """Guards the day's sum: manure of yesterday or today counts whole, that of tomorrow not yet."""
+    decisions = decided(("cap", cap(9.0, "day")), ("manure", spread(day(on), 8.0)))
+    checks = check_caps(decisions, {"creek": {"N": 3.0}}, AREAS_HA, Past(), moment(day(10)))
+    check = next(one for one in checks if "creek" in one.reason)
+    assert check.used_kg_ha == pytest.approx(8.0 if counts else 0.0)
 
 
 def test_a_day_of_23_hours_is_not_24() -> None:
@@ -210,6 +219,7 @@ def test_a_channel_may_inject_until_the_first_block_is_full() -> None:
     assert most_times_planned((), {"a": planned_kg}, planned_kg) == {}
 
 
+@example([(1e-6, 1e-6)], 0.0)
 @given(st.lists(st.tuples(st.floats(0.0, 9.0), st.floats(0.0, 9.0)), min_size=1, max_size=4), st.floats(0.0, 4.0))
 def test_channels_that_all_inject_the_most_pass_no_cap_together(
     channels: list[tuple[float, float]], water_kg: float

@@ -168,7 +168,7 @@ def test_the_allocation_is_told_and_never_refuses(taken_m3: float, warns: bool, 
         {"a": {"programs": ["creek_night"]}},
         allocation={"season": {**season, "why": "the scheme"}, "over": {**over, "why": "last year's"}},
     )
-    outlook = _night(decisions, water_m3=taken_m3)
+    outlook = _night(decisions, water_m3={"season": taken_m3, "over": 500.0})
     (check,) = (check for check in outlook.checks if check.what == "allocation")
     assert check.passed and check.warns is warns and words in check.reason
     assert f"{10.0 + taken_m3:.0f} m3 of 100 m3 are used" in check.reason and "takes 12 m3" in check.reason
