@@ -6,11 +6,10 @@ scan looks instead, once a simulated minute.
 """
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
-from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -19,12 +18,13 @@ from apscheduler.triggers.cron import CronTrigger
 
 from daemon.clock import UtcStamp
 from daemon.control.record import canonical
-from daemon.decisions.base import Decisions, of_kind
+from daemon.decisions.base import of_kind
 from daemon.decisions.timetable import Timetable
 from daemon.evidence import AlarmCleared, AlarmRaised, Event, Evidence, StartClaimed
-from daemon.ledger.errors import LedgerError, LedgerRow
-from daemon.messages import DAEMON, Answer, Command, Verb
+from daemon.ledger.errors import LedgerError, LedgerRow, LedgerUnwritable
+from daemon.messages import DAEMON, Command, Verb
 from daemon.planning.timetable import Start, begun, next_start, night_of
+from daemon.runtime.farm import Farm
 from daemon.runtime.left_over import MISSED, has_others, left_of, read_claimed
 from daemon.runtime.start import Asked
 
@@ -40,53 +40,6 @@ _MOST_PARTS = 3
 """Goes at what a cut left over: power that keeps failing is for somebody to look at."""
 _LATE_JOB_S = 3600
 """A job that is late only looks: what may still start is the timetable's own rule."""
-
-
-class Farm(Protocol):
-    """What the jobs need of the daemon."""
-
-    @property
-    def decisions(self) -> Decisions:
-        """Those in force."""
-        ...
-
-    @property
-    def is_busy(self) -> bool:
-        """Whether a run is under way."""
-        ...
-
-    @property
-    def ledger_path(self) -> Path:
-        """The record."""
-        ...
-
-    def stamp(self) -> UtcStamp:
-        """Return the wall time."""
-        ...
-
-    def record(self, rows: Sequence[Evidence]) -> None:
-        """Record rows together or not at all, and wait for the disk. Raises LedgerError."""
-        ...
-
-    def is_on_record(self) -> bool:
-        """Wait a little for the disk; return whether it has all that was said."""
-        ...
-
-    async def off_scan(self, work: Callable[[], _T]) -> _T:
-        """Do something that blocks beside the scan."""
-        ...
-
-    async def start(self, command: Command, asked: Sequence[Asked]) -> Answer:
-        """Start what is asked, as far as it can be planned."""
-        ...
-
-    def plan(self, why: str) -> None:
-        """Have tonight planned anew, beside the scan."""
-        ...
-
-    def say(self, text: str) -> None:
-        """Tell people."""
-        ...
 
 
 class Nights(BaseTrigger):  # type: ignore[misc]
@@ -117,6 +70,8 @@ class Jobs:
         self._waits = False
         self._has_failed = False
         self._unsure: set[str] = set()
+        self._unclaimed: set[tuple[str, int, date]] = set()
+        """Starts made while the record took nothing: water alone, for without a record no injector opens."""
         self._hours: tuple[date, bool] | None = None
         self._timetables: Mapping[str, Timetable] = {}
         self._notices: dict[tuple[str, int, str], str] = {}
@@ -204,6 +159,9 @@ class Jobs:
             except LedgerError as error:
                 self._farm.say(f"The timetable cannot start anything, and tries again: {error}")
                 self._has_failed = True
+            except Exception as error:  # the watch goes on whatever is wrong with one look
+                self._farm.say(f"The timetable failed by a fault of the program, and tries again: {error!r}")
+                self._has_failed = True
             else:
                 self._has_failed = False
             if not self._look_again:
@@ -227,17 +185,34 @@ class Jobs:
             (claim.timetable, claim.number, claim.night) for claim in known.claims if claim.command not in self._unsure
         }
         decided = {key: one for key, one in self._timetables.items() if key in known.since}
+        failed: LedgerError | None = None
         for start in begun(decided, known.since, self._zone, stamp.utc):
-            if (start.timetable, start.number, str(start.night)) in claimed:
+            if (start.timetable, start.number, str(start.night)) in claimed or start.name in self._unclaimed:
                 continue
-            if stamp.utc > start.latest:
-                self._unsure.discard(_command_of(start.timetable, start.number, str(start.night), 0))
-                await self._skip(start)
-            elif self._farm.is_busy:
-                self._waits = True
-            else:
-                programs = [Asked(program) for program in decided[start.timetable].programs]
+            try:
+                await self._make(start, decided[start.timetable], stamp.utc)
+            except LedgerError as error:  # one that cannot be written down holds up no other
+                failed = error
+        if failed is not None:
+            raise failed
+
+    async def _make(self, start: Start, timetable: Timetable, now: datetime) -> None:
+        """Make a start that has come, have it wait for the run under way, or skip it where it is too late."""
+        if now > start.latest:
+            self._unsure.discard(_command_of(start.timetable, start.number, str(start.night), 0))
+            await self._skip(start)
+        elif self._farm.is_busy:
+            self._waits = True
+        else:
+            programs = [Asked(program) for program in timetable.programs]
+            try:
                 await self._start(_claim(start, 0, programs), programs)
+            except LedgerUnwritable:
+                if now < start.at + (start.latest - start.at) / 2:
+                    raise  # and tried again
+                self._unclaimed.add(start.name)
+                self._farm.say("The record takes nothing: the night starts all the same, with water alone.")
+                await self._ask(_claim(start, 0, programs), programs)
 
     async def _start(self, claim: StartClaimed, asked: Sequence[Asked]) -> None:
         """Claim, and only then start: what is claimed and does not come to run is not run a second time."""
@@ -249,6 +224,10 @@ class Jobs:
         if not has_claimed and claim.command not in self._unsure:
             return
         self._unsure.discard(claim.command)
+        await self._ask(claim, asked)
+
+    async def _ask(self, claim: StartClaimed, asked: Sequence[Asked]) -> None:
+        """Ask for the START of a claim; what is refused is told, and over for the night."""
         command = Command(claim.command, WHO, DAEMON, Verb.START, {"programs": [one.program for one in asked]})
         answer = await self._farm.start(command, asked)
         if not answer.accepted:

@@ -138,6 +138,9 @@ class Nights:
             except LedgerError as error:
                 self._say(f"Tonight could not be planned: {error}")
                 return
+            except Exception as error:  # what runs tonight is planned anew at its start, whatever is wrong with this
+                self._say(f"Tonight could not be planned, by a fault of the program: {error!r}")
+                return
             if outlook.starts and self._recorded.get(str(night)) != content:
                 self._recorded = {str(night): content}
                 self._service.ledger.submit((NightPlanned(str(night), why, content),), stamp)

@@ -330,7 +330,7 @@ def test_the_newest_version_of_a_timetable_counts(tmp_path: Path) -> None:
 async def test_a_claim_that_the_disk_did_not_take_in_time_is_tried_again(tmp_path: Path, is_kept: bool) -> None:
     """A disk that hangs when the night begins costs no night: once it answers, the start is made, and once."""
     at = datetime(2026, 10, 13, 22, tzinfo=ZoneInfo(ADELAIDE)).astimezone(UTC)
-    with _farm(tmp_path, _timetable()) as farm, time_machine.travel(at, tick=False) as wall:
+    with _farm(tmp_path, _timetable(), at - timedelta(hours=6)) as farm, time_machine.travel(at, tick=False) as wall:
         record, hangs = farm.record, [True]
 
         def hang_once(rows: Sequence[Evidence]) -> None:
@@ -354,6 +354,50 @@ async def test_a_claim_that_the_disk_did_not_take_in_time_is_tried_again(tmp_pat
         assert [claim.part for claim in claims_of(farm.ledger_path, ["2026-10-13"])] == [0]
     assert farm.nights() == ["2026-10-13"]
     assert any("tries again: no commit" in text for text in farm.said)
+
+
+async def test_a_record_that_takes_nothing_costs_no_water(tmp_path: Path) -> None:
+    """Losing fertiliser never loses water: half of its lateness on, the night starts unclaimed, and once."""
+    at = datetime(2026, 10, 13, 22, tzinfo=ZoneInfo(ADELAIDE)).astimezone(UTC)
+    with _farm(tmp_path, _timetable(late_min=60)) as farm, time_machine.travel(at, tick=False) as wall:
+
+        def refuse(rows: Sequence[Evidence]) -> None:
+            raise LedgerUnwritable("no commit in 10 s")
+
+        farm.record = refuse  # type: ignore[method-assign]
+        jobs = Jobs(farm, ZoneInfo(ADELAIDE), by_scheduler=True)
+        jobs.begin()
+        for minute in range(90):
+            wall.move_to(at + timedelta(minutes=minute))
+            jobs.tick(farm.stamp(), 60.0 * minute)
+            await _settle(jobs)
+        await jobs.end()
+    assert [start - at for start, _, _ in farm.starts] == [timedelta(minutes=30)]
+    assert "The record takes nothing: the night starts all the same, with water alone." in farm.said
+
+
+async def test_a_fault_of_the_program_ends_no_watch(tmp_path: Path) -> None:
+    """What nobody foresaw in one look is told, and the next look starts the night."""
+    at = datetime(2026, 10, 13, 22, tzinfo=ZoneInfo(ADELAIDE)).astimezone(UTC)
+    with _farm(tmp_path, _timetable(), at - timedelta(hours=6)) as farm, time_machine.travel(at, tick=False) as wall:
+        start, stumbles = farm.start, [True]
+
+        async def stumble_once(command: Command, asked: Sequence[Asked]) -> Answer:
+            if stumbles.pop() if stumbles else False:
+                raise ValueError("nobody thought of this")
+            return await start(command, asked)
+
+        farm.start = stumble_once  # type: ignore[method-assign]
+        jobs = Jobs(farm, ZoneInfo(ADELAIDE), by_scheduler=True)
+        jobs.begin()
+        for day in range(2):
+            wall.move_to(at + timedelta(days=day))
+            jobs.tick(farm.stamp(), 86_400.0 * day)
+            _wake(jobs)
+            await _settle(jobs)
+        await jobs.end()
+    assert any("fault of the program" in text and "nobody thought" in text for text in farm.said)
+    assert farm.nights() == ["2026-10-14"]
 
 
 async def test_a_missed_start_stands_in_the_status_until_its_time_is_over(tmp_path: Path) -> None:
