@@ -1,7 +1,7 @@
 """The account of the pipes: what stock is in them, what flush is owed, and what each block has received."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
@@ -175,21 +175,20 @@ def pay(
 
 def owed_on_path(recipe: Recipe, memory: Lines) -> float:
     """Return the water, at the main meter, that the shift must still pass before its pipes are flushed."""
-    most_l = 0.0
-    for item in memory.owed:
-        share = _share(recipe, item.segment)
-        if share > 0.0:
-            most_l = max(most_l, item.left_l / share)
-    return most_l
+    return _most_on_path(recipe, memory.owed, lambda item: item.left_l)
 
 
 def whole_on_path(recipe: Recipe, memory: Lines) -> float:
     """Return the same as if none of it had passed yet."""
+    return _most_on_path(recipe, memory.owed, lambda item: item.full_l)
+
+
+def _most_on_path(recipe: Recipe, owed: Iterable[Owed], litres_of: Callable[[Owed], float]) -> float:
     most_l = 0.0
-    for item in memory.owed:
+    for item in owed:
         share = _share(recipe, item.segment)
         if share > 0.0:
-            most_l = max(most_l, item.full_l / share)
+            most_l = max(most_l, litres_of(item) / share)
     return most_l
 
 
