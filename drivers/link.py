@@ -238,12 +238,19 @@ class Link:
         return None
 
     async def _ready(self) -> ModbusBaseClient:
-        """Return a connected client once the line has been left alone for long enough. Raises ConnectionException."""
+        """Return a connected client once the line has been left alone for long enough. Raises ConnectionException.
+
+        It connects once: who takes a connection and hangs up at once, as a module without a free seat does, is not up.
+        """
+        has_connected = False
         while True:
             if self._gate.violation:
                 self._tally.failed(Failure.PROTOCOL, self._gate.violation)
                 self._leave_alone()
             if self._client is None or not self._gate.up:
+                if has_connected:
+                    raise ConnectionException(f"{self._line.where} took the connection and hung up")
+                has_connected = True
                 await self._connect()
             wait_s = self._free_at_s - asyncio.get_running_loop().time()
             # At least one turn of the event loop: uvloop runs timers before it reads, so what came while the loop was

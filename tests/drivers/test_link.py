@@ -413,6 +413,23 @@ async def test_an_answer_in_pieces_is_an_answer() -> None:
         assert await link.read(1, _BLOCK) == ReadOk(b"\x42\xf6\xe9\x79", _NOW_S)
 
 
+async def test_who_takes_a_connection_and_hangs_up_holds_up_nobody() -> None:
+    """A module that has no seat left hangs up at once: one attempt a request, never a scan that does not end."""
+    taken = 0
+
+    async def hang_up(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal taken
+        taken += 1
+        writer.close()
+        await writer.wait_closed()
+
+    server = await asyncio.start_server(hang_up, "127.0.0.1", 0)
+    async with server, _link(server.sockets[0].getsockname()[1], _TIMEOUT_S) as link:
+        failed = await asyncio.wait_for(link.read(1, _BLOCK), _PLENTY_S)
+    assert isinstance(failed, ReadFailed) and failed.reason is Failure.DISCONNECTED
+    assert taken <= 2
+
+
 async def test_a_late_answer_never_meets_a_later_request() -> None:
     """The answer to a request that timed out arrives during the next one: nobody hears it."""
     values = iter([b"\xde\xad\xde\xad", b"\x00\x01\x00\x02"])
