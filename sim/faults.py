@@ -16,7 +16,7 @@ PARAMETERS: Mapping[str, Mapping[str, float | str]] = {
     "valve_stuck_open": {"block": ""},
     "valve_stuck_shut": {"block": ""},
     # injection
-    "airlock": {"injector": ""},
+    "airlock": {"injector": "", "share": 1.0},  # of each stroke that the air takes
     "empty_tank": {"tank": ""},  # nothing comes out and the level shows none
     "siphon": {"injector": "", "l_h": 20.0},  # flows with the injector off
     # instruments
@@ -45,6 +45,7 @@ _RANGES = {
     "flow_share": (0.0, 10.0),
     "l_h": (0.0, 10000.0),
     "metered": (0.0, 1.0),
+    "share": (0.0, 1.0),
     "ms_cm_h": (-5.0, 5.0),
     "travel_factor": (0.1, 100.0),
 }

@@ -30,7 +30,8 @@ class Injector:
         self.drive = 0.0
         self.contactor_in = False
         self.valve_open = False
-        self.airlock = False
+        self.airlock = 0.0
+        """Share of each stroke that air takes."""
         self.siphon_l_h = 0.0
         self.line_kpa = 0.0
         """Pressure of the main where water flows in it; 0 where none does."""
@@ -62,8 +63,8 @@ class Injector:
     def settle(self) -> None:
         """Work out the rate to go for; to be called when anything that it depends on has changed."""
         self.target_l_h = 0.0
-        if self.contactor_in and self.valve_open and not self.airlock:
-            self.target_l_h = self._wanted_l_h()
+        if self.contactor_in and self.valve_open:
+            self.target_l_h = self._wanted_l_h() * (1.0 - self.airlock)
         if not self.target_l_h or not self.lags:
             self.rate_l_h = self.target_l_h
 

@@ -276,7 +276,7 @@ class Plant:
         meter.stuck = faults.hit("flow_meter_stuck")
         meter.err_by(faults.number("flow_meter_high", "factor", 1.0) * faults.number("flow_meter_low", "factor", 1.0))
         for name, injector in self.injectors.items():
-            injector.airlock = faults.hit("airlock", name)
+            injector.airlock = faults.number("airlock", "share", 0.0, name)
             injector.siphon_l_h = faults.number("siphon", "l_h", 0.0, name)
             high = faults.number("injector_meter_high", "factor", 1.0, name)
             injector.meter_fault = high * faults.number("injector_meter_low", "factor", 1.0, name)

@@ -105,11 +105,22 @@ def test_nothing_moves_when_anything_is_missing(every_kind: Site, name: str, mis
     """Guards the chain: contactor, injection valve, primed injector."""
     injector = _injector(every_kind, name)
     if missing == "no airlock":
-        injector.airlock = True
+        injector.airlock = 1.0
     else:
         setattr(injector, missing, False)
     injector.settle()
     assert _run(injector, 10.0) == injector.metered_l == injector.rate_l_h == 0.0
+
+
+@pytest.mark.parametrize("name", KINDS)
+def test_air_takes_its_share_of_what_comes(every_kind: Site, name: str) -> None:
+    """Guards the partial airlock: a fifth less comes, and the meter counts what comes."""
+    sound, airy = _injector(every_kind, name), _injector(every_kind, name)
+    airy.airlock = 0.2
+    for injector in (sound, airy):
+        injector.settle()
+        _run(injector, 60.0)
+    assert airy.metered_l == pytest.approx(0.8 * sound.metered_l)
 
 
 @pytest.mark.parametrize("name", ["a", "b", "c", "d"])
