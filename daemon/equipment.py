@@ -206,6 +206,8 @@ class MainLine(Part):
     pressure: Signal
     background_ec: Signal | None = None
     line_ec: Signal | None = None
+    reverse_flow: MaybeInputRef = None
+    """A contact that is on while water flows back to the source."""
     min_flow_m3_h: Positive
     """Below this no injection is proven safe."""
     flow_band_pct: Annotated[float, Field(gt=0.0, le=50.0)]
@@ -267,6 +269,10 @@ class Safety(Part):
     reset_button: InputRef
     output_watchdog_s: InputRef
     """The register that holds the output module's own time-out in seconds."""
+    output_uptime_s: MaybeInputRef = None
+    """The register that counts the seconds since the output module started: a restart or a frozen module shows."""
+    watchdog_self_clears: MaybeInputRef = None
+    """On where the output module's time-out clears itself: then its outputs may come back by themselves."""
     max_watchdog_s: Annotated[float, Field(gt=0.0, le=30.0)]
 
 
@@ -463,12 +469,16 @@ class Limits(Part):
     pause_max_s: Positive
     """An injection paused this long in one go is given up: the run goes on water-only."""
     hold_max_s: Positive
+    hold_dry_max_s: Annotated[float, Field(gt=0.0, le=1800.0)] = 1800.0
+    """A run held dry (the selector not in Auto, the output module restarted) for this long is aborted."""
     flush_factor: Annotated[float, Field(ge=1.0, le=3.0)]
     """Times the computed transit that the flush takes. 1.5 is common practice, no source."""
     measured_flush_factor: Annotated[float, Field(ge=1.0, le=3.0)] = 1.2
     """The same where the transit was measured (common practice, no source)."""
     over_dose_pct: Annotated[float, Field(ge=101.0, le=150.0)]
     """Stock metered beyond this share of the plan ends the injection."""
+    flush_by_itself: bool = False
+    """Whether flush that is owed may be done at the first safe chance, with nobody asking for it."""
     siphon_l_h: Positive
     """Stock flow with the injector off above this is a siphon."""
     commit_age_s: Annotated[float, Field(gt=0.0, le=5.0)]

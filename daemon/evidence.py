@@ -146,6 +146,30 @@ class AlarmCleared:
 
 
 @dataclass(frozen=True, slots=True)
+class LeaseGranted:
+    """Somebody forces an output or bypasses an interlock, for a time."""
+
+    lease: str
+    """Id of the command."""
+    kind: str
+    """force or bypass."""
+    target: str
+    is_on: bool
+    seconds: int
+    who: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class LeaseEnded:
+    """A lease is over."""
+
+    lease: str
+    target: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class CommandAnswered:
     """Somebody asked for something, and what became of it."""
 
@@ -234,6 +258,8 @@ Evidence = (
     | FlushCleared
     | AlarmRaised
     | AlarmCleared
+    | LeaseGranted
+    | LeaseEnded
     | CommandAnswered
     | Unscheduled
     | RunEnded

@@ -4,9 +4,12 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Any
 
-PROTOCOL = 4
+PROTOCOL = 5
 DAEMON = "daemon"
 """The role of a command that nobody gave: the timetable's, and the stop when the controller ends."""
+OPERATOR = "operator"
+TECHNICIAN = "technician"
+"""The roles of people who may give control commands; both may do what an operator may."""
 RECORD = "record"
 """What the record has for the verb of a record command."""
 
@@ -24,6 +27,20 @@ class Verb(Enum):
     """Controlled stop in safe order, category ONE."""
     RESET = "reset"
     """Return an ended procedure to IDLE. Clears no latch that needs someone at the machine."""
+    MODE = "mode"
+    """Change who commands the unit (argument: mode). Only while nothing is active."""
+    FORCE = "force"
+    """Hold an output for a time (arguments: target, on, minutes, reason, drive for an injector)."""
+    BYPASS = "bypass"
+    """Set a non-critical interlock aside for a time (arguments: code, minutes, reason). A technician's."""
+    RELEASE = "release"
+    """End leases before their time (argument: target, a forced output or a bypassed code; none: all)."""
+    ACKNOWLEDGE = "acknowledge"
+    """Say that an alarm has been seen (argument: code; none: all). Changes no process action."""
+    SHELVE = "shelve"
+    """Keep an alarm quiet for a time (arguments: code, minutes, reason). Changes no process action."""
+    UNSHELVE = "unshelve"
+    """Let it speak again (argument: code)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +85,9 @@ class Snapshot:
     progress: dict[str, float]
     owed: list[dict[str, Any]]
     alarms: list[dict[str, Any]]
+    """By priority, then as they came; each with its state (ISA-18.2), what it does, what it means and what to check."""
+    leases: list[dict[str, Any]]
+    """Outputs that are forced and interlocks that are bypassed: by whom, why, and for how much longer."""
     ledger: dict[str, Any]
     links: dict[str, Any]
     tonight: dict[str, Any]

@@ -97,6 +97,12 @@ class Recipe:
     """Water after the last injected litre at which FLUSH ends although EC is not back."""
     inhibited_by: tuple[str, ...] = ()
     """Contacts of the site's weather that keep it from beginning."""
+    ec_seen_ms_cm: float = 0.0
+    """The least rise of the line's EC that its probes can tell from none; 0 where there are none."""
+    ec_rise_most_ms_cm: float = 0.0
+    """A rise above this is clearly more than was planned at any moment of INJECT; 0: EC cannot tell."""
+    line_ec_most_ms_cm: float = 0.0
+    """The line's EC, the water's own included, that a crop of the shift does not bear; 0 where no crop says so."""
 
 
 def parse_recipe(content: Mapping[str, Any]) -> Recipe:

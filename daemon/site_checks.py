@@ -40,6 +40,8 @@ _SWITCHES = frozenset(
         "emergency_stop_healthy",
         "selector_auto",
         "reset_button",
+        "watchdog_self_clears",
+        "reverse_flow",
     }
 )
 _UNITS = {
@@ -54,6 +56,7 @@ _UNITS = {
     "drive": "fraction",
     "speed": "fraction",
     "output_watchdog_s": "s",
+    "output_uptime_s": "s",
 }
 """What a value must come in, by the key that names its point or signal."""
 _COUNTED = frozenset({"water", "meter"})

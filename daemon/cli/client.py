@@ -1,4 +1,4 @@
-"""Commands to a running daemon: status, start, hold, stop, reset."""
+"""Commands to a running daemon: status, start, hold, stop, reset; and how the others ask."""
 
 import argparse
 import getpass
@@ -10,7 +10,7 @@ from typing import Any
 
 from daemon.cli.errors import InputError
 from daemon.local_socket.client import LocalClient
-from daemon.messages import Command, Snapshot, Verb
+from daemon.messages import OPERATOR, TECHNICIAN, Command, Snapshot, Verb
 
 DEFAULT_FOLDER = Path("/var/lib/shiftwright")
 _TIMEOUT_S = 15.0
@@ -31,12 +31,11 @@ def add_status(parser: argparse.ArgumentParser) -> None:
 
 def status(arguments: argparse.Namespace) -> int:
     """Print what the newest scan saw."""
-    with _daemon(arguments.db) as daemon:
-        snapshot = daemon.snapshot()
+    snapshot = snapshot_of(arguments)
     if arguments.json:
         print(json.dumps(asdict(snapshot), indent=1))
         return 0
-    print("\n".join(_lines(snapshot)))
+    print("\n".join(lines_of(snapshot)))
     return 0
 
 
@@ -47,22 +46,27 @@ def add_start(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--block", metavar="NAME", help="water this block alone, now, without fertiliser")
     parser.add_argument("--minutes", type=float, metavar="N", help="for so long, with --block")
+    parser.add_argument("--rest", metavar="RUN", help="give what a run that was cut off still owes (see owed)")
     add_folder(parser)
 
 
 def start(arguments: argparse.Namespace) -> int:
     """Start programs' shifts, one after the other, or one block's water, or go on with a held run."""
     block, minutes = arguments.block, arguments.minutes
+    if arguments.rest is not None:
+        if arguments.programs or block is not None:
+            raise InputError("start: --rest RUN stands alone")
+        return command(arguments, Verb.START, {"rest": arguments.rest})
     if (block is None) != (minutes is None) or (block is not None and arguments.programs):
         raise InputError("start: expected programs, or --block NAME with --minutes N, or nothing to go on")
     if block is not None:
-        return _command(arguments, Verb.START, {"block": block, "minutes": minutes})
-    return _command(arguments, Verb.START, {"programs": arguments.programs})
+        return command(arguments, Verb.START, {"block": block, "minutes": minutes})
+    return command(arguments, Verb.START, {"programs": arguments.programs})
 
 
 def hold(arguments: argparse.Namespace) -> int:
     """Hold the run: fertiliser off, water on for a bounded time."""
-    return _command(arguments, Verb.HOLD, {})
+    return command(arguments, Verb.HOLD, {})
 
 
 def add_stop(parser: argparse.ArgumentParser) -> None:
@@ -78,27 +82,51 @@ def add_stop(parser: argparse.ArgumentParser) -> None:
 def stop(arguments: argparse.Namespace) -> int:
     """Stop fertiliser alone, or everything."""
     verb = Verb.STOP_FERTILISER if arguments.what == "fertiliser" else Verb.STOP_EVERYTHING
-    return _command(arguments, verb, {})
+    return command(arguments, verb, {})
+
+
+def add_reset(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of reset."""
+    add_technician(parser)
+    add_folder(parser)
 
 
 def reset(arguments: argparse.Namespace) -> int:
-    """Clear what an operator may clear. Starts nothing."""
-    return _command(arguments, Verb.RESET, {})
+    """Clear what an operator may clear, or what a technician must. Starts nothing."""
+    return command(arguments, Verb.RESET, {}, role_of(arguments))
 
 
-def _command(arguments: argparse.Namespace, verb: Verb, values: dict[str, Any]) -> int:
-    command = Command(uuid.uuid4().hex, getpass.getuser(), "operator", verb, values)
+def add_technician(parser: argparse.ArgumentParser) -> None:
+    """Declare that a technician may ask, where that makes a difference."""
+    parser.add_argument("--technician", action="store_true", help="ask as a technician; the record keeps your name")
+
+
+def role_of(arguments: argparse.Namespace) -> str:
+    """Return the role that somebody asks in."""
+    return TECHNICIAN if arguments.technician else OPERATOR
+
+
+def command(arguments: argparse.Namespace, verb: Verb, values: dict[str, Any], role: str = OPERATOR) -> int:
+    """Ask the daemon for something and print its answer; return the exit code."""
+    asked = Command(uuid.uuid4().hex, getpass.getuser(), role, verb, values)
     with _daemon(arguments.db) as daemon:
-        answer = daemon.command(command)
+        answer = daemon.command(asked)
     print(answer.reason)
     return 0 if answer.accepted else 1
+
+
+def snapshot_of(arguments: argparse.Namespace) -> Snapshot:
+    """Return the daemon's newest snapshot."""
+    with _daemon(arguments.db) as daemon:
+        return daemon.snapshot()
 
 
 def _daemon(folder: Path) -> LocalClient:
     return LocalClient(folder / "daemon.sock", _TIMEOUT_S)
 
 
-def _lines(snapshot: Snapshot) -> list[str]:
+def lines_of(snapshot: Snapshot) -> list[str]:
+    """Return a snapshot in words."""
     kind = "SIMULATED" if snapshot.simulated else "real plant"
     phase = f", {snapshot.phase}" if snapshot.phase else ""
     lines = [f"{snapshot.site} ({kind}): {snapshot.procedure}{phase}, {snapshot.mode}"]
@@ -117,7 +145,8 @@ def _lines(snapshot: Snapshot) -> list[str]:
     if snapshot.tonight.get("next"):
         lines.append(f"next start: {snapshot.tonight['next']['at']}, timetable {snapshot.tonight['next']['timetable']}")
     lines += [f"MIND: {text}" for text in snapshot.tonight.get("notices", ())]
-    lines += [f"ALARM {a['code']}: {a['meaning']} {a['check']} Reset: {a['reset']}." for a in snapshot.alarms]
+    lines += [_alarm(alarm) for alarm in snapshot.alarms]
+    lines += [_lease(lease) for lease in snapshot.leases]
     lines += [
         f"bus {name}: {link['last_failure']}" for name, link in snapshot.links.items() if link["failures_in_a_row"]
     ]
@@ -129,3 +158,15 @@ def _lines(snapshot: Snapshot) -> list[str]:
     if not snapshot.ledger["writable"]:
         lines.append("The record cannot be written: water only, no fertiliser. See to the disk.")
     return lines
+
+
+def _alarm(alarm: dict[str, Any]) -> str:
+    kind = "CAUSE" if alarm["state"] == "no alarm" else "ALARM"
+    state = f" ({alarm['state']})" if kind == "ALARM" else ""
+    return f"{kind} {alarm['code']}{state}: {alarm['meaning']} {alarm['check']} Reset: {alarm['reset']}."
+
+
+def _lease(lease: dict[str, Any]) -> str:
+    held = f"{lease['target']} {'on' if lease['is_on'] else 'off'}" if lease["kind"] == "force" else lease["target"]
+    what = "FORCED" if lease["kind"] == "force" else "BYPASSED"
+    return f"{what} {held}: by {lease['who']}, {lease['left_s'] / 60.0:.0f} min more: {lease['reason']}"

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from daemon.cli import client, plant
+from daemon.cli import client, override, plant
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +118,54 @@ def _block(arguments: argparse.Namespace) -> int:
     return closing.main(arguments)
 
 
+def _declare_alarms(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import alarms
+
+    alarms.add_arguments(parser)
+
+
+def _alarms(arguments: argparse.Namespace) -> int:
+    from daemon.cli import alarms
+
+    return alarms.main(arguments)
+
+
+def _declare_interlocks(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import interlocks
+
+    interlocks.add_arguments(parser)
+
+
+def _interlocks(arguments: argparse.Namespace) -> int:
+    from daemon.cli import interlocks
+
+    return interlocks.main(arguments)
+
+
+def _declare_owed(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import owed
+
+    owed.add_arguments(parser)
+
+
+def _owed(arguments: argparse.Namespace) -> int:
+    from daemon.cli import owed
+
+    return owed.main(arguments)
+
+
+def _declare_flush(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import owed
+
+    owed.add_flush(parser)
+
+
+def _flush(arguments: argparse.Namespace) -> int:
+    from daemon.cli import owed
+
+    return owed.flush(arguments)
+
+
 def _add_schema(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", nargs="?", choices=("site", "decisions"), default="site", help="of which file")
 
@@ -160,9 +208,17 @@ _COMMANDS = (
     _Command("tonight", "skip a night, or leave out its fertiliser, or change its water", _declare_tonight, _tonight),
     _Command("block", "close a block for a time, and open it again", _declare_block, _block),
     _Command("start", "start shifts or a block's water, or go on with a held run", client.add_start, client.start),
+    _Command("owed", "what is owed: flush by segment, water and dose by run, and how to give it", _declare_owed, _owed),
+    _Command("flush", "flush what is owed, with water alone", _declare_flush, _flush),
     _Command("hold", "hold the run: fertiliser off, water on for a bounded time", client.add_folder, client.hold),
     _Command("stop", "stop fertiliser, or everything", client.add_stop, client.stop),
-    _Command("reset", "clear what an operator may clear; starts nothing", client.add_folder, client.reset),
+    _Command("reset", "clear what an operator may clear; starts nothing", client.add_reset, client.reset),
+    _Command("mode", "who commands the plant: the timetable, people, or nobody", override.add_mode, override.mode),
+    _Command("force", "hold pump, valve or injector on or off for a time", override.add_force, override.force),
+    _Command("bypass", "set a non-critical interlock aside for a time", override.add_bypass, override.bypass),
+    _Command("release", "end what is forced or bypassed", override.add_release, override.release),
+    _Command("alarms", "what stands and what to look at; acknowledge, shelve", _declare_alarms, _alarms),
+    _Command("interlocks", "what stops what, and when: the cause-and-effect matrix", _declare_interlocks, _interlocks),
     _Command("stock", "what a tank may hold, what it holds, and what was done to it", _declare_stock, _stock),
     _Command("budget", "what each block was to have, has had, and may still have", _declare_budget, _budget),
     _Command("import", "record recommendations, products, water analyses or decisions", _declare_import, _import),

@@ -1,34 +1,41 @@
 """`decide`: one scan of the controller as one pure function, composed of small reducers.
 
-Order: sense, guard, admit, account for what moved, procedure and phases, injection, water, gate, record. The guard is
-judged with the last scan's phase, which the readings saw; the gate comes last and only removes.
+Order: sense, guard, admit, leases, account for what moved, procedure and phases, injection, water, gate, record,
+alarms. The guard is judged with the last scan's phase, which the readings saw; of what acts the gate comes last, and it
+only removes.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
-from daemon.control import lines as account
+from daemon.control import lines as pipes
+from daemon.control.account import book
+from daemon.control.alarms import Alarms, alarms
 from daemon.control.backwash import Wash, wash
-from daemon.control.flush import follow
+from daemon.control.forcing import forced_wants, forced_water
 from daemon.control.gate import gate
 from daemon.control.guard import Guard, Verdict, guard
 from daemon.control.image import SAFE, ChannelOutput, Image, Now, Outputs
-from daemon.control.injection import Want, inject, stock_of
+from daemon.control.injection import Want, inject
 from daemon.control.interlocks import Situation
+from daemon.control.lease import Lease, bypassed, merged
+from daemon.control.leases import follow_leases, waiting_for
 from daemon.control.lines import Lines
-from daemon.control.phases import Step, flow_fit, proceed, settled, started
+from daemon.control.phases import Step, proceed, started
 from daemon.control.record import Recorder
-from daemon.control.requests import Request, admit, wants_reset
-from daemon.control.run import ChannelRun, Run
-from daemon.control.sense import ChannelFacts, Facts, Sense, sense
+from daemon.control.requests import Request, admit, wants_reset, wants_technicians_reset
+from daemon.control.run import Run
+from daemon.control.sense import Facts, Sense, sense
+from daemon.control.sense_channel import ChannelFacts
 from daemon.control.states import ACTIVE, WATERING, Phase, ProcedureState, Unit
 from daemon.control.water import Water, water
 from daemon.control.weather import against, kept, unread
 from daemon.evidence import Evidence
 from daemon.messages import Answer
 from daemon.recipe import Recipe
-from daemon.site import Plant, Site
+from daemon.site import Plant
 
 _SHUT: Final = ChannelOutput()
 
@@ -47,6 +54,10 @@ class State:
     water: Water = Water()
     wash: Wash = Wash()
     lines: Lines = Lines()
+    leases: tuple[Lease, ...] = ()
+    """Outputs that are forced and interlocks that are bypassed."""
+    alarms: Alarms = Alarms()
+    """Only shown: nothing else reads them."""
     outputs: Outputs = SAFE
     """Commanded by the last scan."""
     emitted: int = 0
@@ -71,16 +82,36 @@ def decide(plant: Plant, state: State, image: Image, requests: tuple[Request, ..
     """
     site = plant.site
     senses, facts = sense(plant, state.sense, image, state.outputs, now)
-    owed_l = account.whole_on_path(state.run.recipe, state.lines) if state.run is not None else 0.0
-    needed = _needed(state.run, facts)
-    situation = Situation(site, facts, state.unit, state.outputs, state.run, state.wash, needed, owed_l)
-    guards, verdict = guard(state.guard, situation, wants_reset(state.unit, requests))
+    owed_l = pipes.whole_on_path(state.run.recipe, state.lines) if state.run is not None else 0.0
+    situation = Situation(
+        site,
+        facts,
+        state.unit,
+        state.outputs,
+        state.run,
+        state.wash,
+        _needed(state.run, facts),
+        owed_l,
+        max((item.left_l for item in state.lines.owed if item.segment == pipes.MAIN), default=0.0),
+        state.lines.owed_s,
+        state.water.off_s,
+    )
+    guards, verdict = guard(
+        state.guard,
+        situation,
+        wants_reset(state.unit, requests),
+        bypassed(state.leases),
+        technician_reset=wants_technicians_reset(state.unit, requests),
+    )
     asked, answers = admit(state.unit, state.run, facts, verdict, requests)
     record = Recorder()
     record.alarms(verdict)
+    leases, rows = follow_leases(site, state.leases, asked, verdict, facts, state.emitted + record.count)
+    record.add(rows)
 
-    run, lines = _tick(plant, state, facts, record)
-    owed_l = account.owed_on_path(run.recipe, lines) if run is not None else 0.0
+    is_forced = bool(state.leases)
+    run, lines = book(site, state.unit, state.run, state.lines, state.outputs, facts, record, is_forced=is_forced)
+    owed_l = pipes.owed_on_path(run.recipe, lines) if run is not None else 0.0
     queue = state.queue
     is_followed = any(not against(recipe, facts) for recipe in queue)
     step = proceed(site, state.unit, run, asked, verdict, facts, state.outputs, owed_l, is_followed)
@@ -90,36 +121,51 @@ def decide(plant: Plant, state: State, image: Image, requests: tuple[Request, ..
         record.unclear(step.run)
     for recipe, why in asked.dropped:
         record.dropped(plant, recipe, why)
+    if step.unit.mode is not state.unit.mode:
+        record.event("mode", {"mode": step.unit.mode.value})
     if step.began:
         queue = asked.start[1:]
     if step.ended and step.run is not None:
         record.ended(site, step.unit, step.run, lines)
-        lines = account.filled(step.run, lines)
+        lines = pipes.filled(step.run, lines)
         step, queue = _follow_on(plant, step, queue, facts, record)
+    if step.ended or facts.counter_resets:
+        record.counts(senses, lines, step.run if step.unit.procedure in ACTIVE else None)
     if step.began and step.run is not None:
         record.unread(step.run.recipe, unread(step.run.recipe, facts))
-        lines = account.lay(site, step.run.recipe, lines)
+        lines = pipes.lay(site, step.run.recipe, lines)
         record.began(plant, step.run)
 
     run, wants = inject(site, step.unit, step.run, verdict, facts, state.outputs)
     opening = _opening(step.unit, run, wants, state.outputs)
     if run is not None and opening:
-        lines, rows = account.owe(run, lines, opening)
+        lines, rows = pipes.owe(run, lines, opening)
         record.intent(run, opening, rows)
         intents = {**run.intents, **dict.fromkeys(opening, state.emitted + record.count)}
         run = run._replace(intents=intents, has_injected=True, checkpoint_s=site.site.checkpoint_s)
     blocks = run.blocks if run is not None and _wants_water(step) else frozenset()
     is_cut = step.unit.procedure is ProcedureState.ABORTING
-    pump_and_valves, water_want = water(site, state.water, blocks, is_cut, facts, state.outputs)
+    forced = merged(leases)
+    fed, opened = forced_water(site, step.unit, blocks, verdict, forced)
+    pump_and_valves, water_want = water(site, state.water, fed, is_cut, facts, state.outputs, opened)
+    by_force = forced_wants(step.unit, forced, state.outputs)
+    if by_force:  # their flush is owed, and that on disk, before they open
+        loaded_l, path = dict.fromkeys(by_force, math.inf), water_want.blocks | state.outputs.blocks
+        lines, rows = pipes.owe_segments(site, lines, loaded_l, path)
+        record.add(rows)
+        leases = waiting_for(leases, state.emitted + record.count) if rows else leases
+        forced, wants = merged(leases), wants | by_force
     washing, backwash = wash(site, state.wash, step.unit, run, facts, state.outputs)
-    outputs = gate(site, step.unit, run, verdict, facts, state.outputs, water_want, wants, backwash)
+    outputs = gate(site, step.unit, run, verdict, facts, state.outputs, water_want, wants, backwash, forced)
 
     if run is not None:
         run = _close_intent(run, state.outputs, outputs, wants)
-        run = record.checkpoint(site, step.unit, run, image)
+        run = record.checkpoint(site, step.unit, run, senses)
+    shown, rows = alarms(state.alarms, verdict, asked, facts.dt_s)
+    record.add(rows)
     emitted = state.emitted + record.count
     return Decision(
-        State(step.unit, run, queue, senses, guards, pump_and_valves, washing, lines, outputs, emitted),
+        State(step.unit, run, queue, senses, guards, pump_and_valves, washing, lines, leases, shown, outputs, emitted),
         outputs,
         record.rows(),
         answers,
@@ -154,100 +200,9 @@ def _needed(run: Run | None, facts: Facts) -> tuple[tuple[str, ChannelFacts], ..
     return tuple([(name, facts.channels[name]) for name, channel in run.channels.items() if not channel.done])
 
 
-def _tick(plant: Plant, state: State, facts: Facts, record: Recorder) -> tuple[Run | None, Lines]:
-    """Account for what moved since the last scan, under the state that it moved in."""
-    run, unit, lines = state.run, state.unit, state.lines
-    for name in facts.counter_resets:
-        record.event("counter-reset", {"counter": name})
-    if run is None or unit.procedure not in ACTIVE:
-        lines, rows = account.outside_run(lines, facts)
-        record.add(rows)
-        return run, lines
-    is_filling = unit.phase is Phase.FILL
-    moved_l = {name: channel.moved_l for name, channel in facts.channels.items()}
-    for name, channel in run.channels.items():
-        if moved_l[name]:
-            moved_l[name] = stock_of(plant.site, name, channel.injected_l, moved_l[name])
-    stock_l = sum(moved_l[name] for name in run.channels)
-    lines, rows = _astray(plant.site, run, facts, lines, moved_l)
-    record.add(rows)
-    loading = _loading(state, run, moved_l) | run.loaded
-    if not is_filling:
-        fit = flow_fit(plant.site, run, facts)
-        lines = account.flow_on(lines, facts, moved_l, fit)
-        lines, rows = account.pay(run, lines, facts, loading, fit)
-        record.add(rows)
-    settled_s, settled_kpa = run.settled_s, run.settled_kpa
-    if is_filling or unit.procedure is ProcedureState.RESTARTING:
-        settled_s, settled_kpa = settled(plant.site, run, facts, state.outputs)
-    moved_water_l = facts.water_moved_l
-    fill_l = moved_water_l if is_filling else 0.0
-    water_l = moved_water_l if facts.displaces and not is_filling else 0.0
-    is_on_its_way = not is_filling or (state.outputs.pump and state.outputs.blocks == run.blocks)
-    is_timed = unit.procedure is ProcedureState.RUNNING and is_on_its_way
-    return (
-        run._replace(
-            channels=_metered(run, moved_l, water_l, loading) if stock_l or run.has_injected else run.channels,
-            run_s=run.run_s + facts.dt_s,
-            phase_s=run.phase_s + facts.dt_s if is_timed else run.phase_s,
-            phase_water_l=run.phase_water_l + (fill_l or water_l),
-            phase_stock_l=run.phase_stock_l + stock_l,
-            settled_s=settled_s,
-            settled_kpa=settled_kpa,
-            water_l=run.water_l + water_l,
-            fill_l=run.fill_l + fill_l,
-            backwash_l=run.backwash_l + moved_water_l - fill_l - water_l,
-            since_injected_l=0.0 if loading else run.since_injected_l + water_l,
-            loaded=frozenset() if facts.water_good else loading,
-            held_s=run.held_s + facts.dt_s if unit.procedure in _HELD else run.held_s,
-            checkpoint_s=run.checkpoint_s + facts.dt_s,
-            rise=follow(run.rise, unit.phase, facts) if run.recipe.flush_ec_ms_cm > 0.0 else run.rise,
-        ),
-        lines,
-    )
-
-
-def _astray(
-    site: Site, run: Run, facts: Facts, lines: Lines, moved_l: Mapping[str, float]
-) -> tuple[Lines, tuple[Evidence, ...]]:
-    """Account for stock that nobody let in: the flush of what siphons, and what comes by a channel not of this run."""
-    siphoning = frozenset(
-        name for name in run.channels if moved_l[name] and facts.channels[name].idle_l_h > site.limits.siphon_l_h
-    )
-    rows: tuple[Evidence, ...] = ()
-    if siphoning:
-        lines, rows = account.owe(run, lines, siphoning)
-    foreign_l = {name: litres for name, litres in moved_l.items() if litres and name not in run.channels}
-    if foreign_l:
-        lines, booked = account.unscheduled(lines, foreign_l, "moved while another channel's run was under way")
-        rows += booked
-    return lines, rows
-
-
-def _loading(state: State, run: Run, moved_l: Mapping[str, float]) -> frozenset[str]:
-    """Return the channels whose stock enters the main, or is about to: from the intent on."""
-    loading = {name for name, litres in moved_l.items() if litres > 0.0}
-    loading |= {name for name, channel in state.outputs.channels.items() if channel.run}
-    loading |= {name for name in run.intents if not run.channels[name].done}
-    return frozenset(loading)
-
-
-_HELD = (ProcedureState.HELD, ProcedureState.RESTARTING)
-
-
-def _metered(run: Run, stock_l: Mapping[str, float], water_l: float, loading: frozenset[str]) -> dict[str, ChannelRun]:
-    """Return the channels with what their meters counted; all of it counts, whatever the injectors were told."""
-    return {
-        name: channel._replace(
-            injected_l=channel.injected_l + stock_l[name],
-            since_l=0.0 if name in loading else channel.since_l + water_l,
-        )
-        for name, channel in run.channels.items()
-    }
-
-
 def _wants_water(step: Step) -> bool:
-    return step.unit.procedure in WATERING and step.run is not None and not step.run.end
+    run = step.run
+    return step.unit.procedure in WATERING and run is not None and not run.end and not run.is_dry
 
 
 def _opening(unit: Unit, run: Run | None, wants: Mapping[str, Want], last: Outputs) -> frozenset[str]:

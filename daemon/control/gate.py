@@ -5,11 +5,14 @@ from collections.abc import Mapping
 from daemon.control.guard import Verdict
 from daemon.control.image import SAFE, ChannelOutput, Outputs
 from daemon.control.injection import Want
+from daemon.control.lease import NOTHING, Merged
 from daemon.control.run import Run
 from daemon.control.sense import Facts
-from daemon.control.states import Effect, Phase, ProcedureState, Unit
+from daemon.control.states import ACTIVE, Effect, Phase, ProcedureState, Unit
 from daemon.control.water import WaterWant
 from daemon.site import Site
+
+_NONE: frozenset[str] = frozenset()
 
 
 def gate(
@@ -22,17 +25,22 @@ def gate(
     water: WaterWant,
     wants: Mapping[str, Want],
     backwash: bool,
+    forced: Merged = NOTHING,
 ) -> Outputs:
-    """Return outputs: what is wanted, less what this scan's facts do not permit. Without an intent nothing opens."""
-    if facts.emergency_stop_healthy is False or facts.selector_auto is False:
+    """Return outputs: what is wanted, less what this scan's facts do not permit.
+
+    An injector opens only with its intent on disk, or the lease that forces it.
+    """
+    if facts.emergency_stop_healthy is False or facts.selector_auto is False or verdict.effect is Effect.RELEASE:
         return SAFE
     pump = water.pump and verdict.effect < Effect.ZERO
-    intended: frozenset[str] = frozenset()
-    if run is not None and pump and _permits(site, unit, run, verdict, facts, last):
-        intended = frozenset(name for name, number in run.intents.items() if number <= facts.durable)
+    intended = _NONE
+    if pump and _permits(site, verdict, facts, last):
+        numbers = _announced(site, unit, run, last, water, forced)
+        intended = frozenset(name for name, number in numbers.items() if number <= facts.durable)
     channels: dict[str, ChannelOutput] = {}
     for name, want in wants.items() if verdict.effect < Effect.ZERO else ():
-        if want.run and name in intended and _channel_permits(site, name, facts):
+        if want.run and name in intended and _channel_permits(site, name, verdict, facts):
             channels[name] = ChannelOutput(valve=True, run=True, drive=want.drive)
         elif want.valve and (name in intended or _is_just_off(last, name)):
             channels[name] = ChannelOutput(valve=True)
@@ -52,13 +60,10 @@ def _is_sure(facts: Facts) -> bool:
     return facts.emergency_stop_healthy is True and facts.selector_auto is True and facts.outputs_seen
 
 
-def _permits(site: Site, unit: Unit, run: Run, verdict: Verdict, facts: Facts, last: Outputs) -> bool:
-    """Return whether any injector may be on: invariant 1, from this scan's readings alone."""
+def _permits(site: Site, verdict: Verdict, facts: Facts, last: Outputs) -> bool:
+    """Return whether any injector may be on: invariant 1, from this scan's readings alone, but for its path."""
     return (
-        unit.procedure is ProcedureState.RUNNING
-        and unit.phase is Phase.INJECT
-        and not run.given_up
-        and verdict.effect is Effect.NONE
+        verdict.effect is Effect.NONE
         and facts.flow_good
         and facts.flow_proven
         and facts.water_good
@@ -70,17 +75,38 @@ def _permits(site: Site, unit: Unit, run: Run, verdict: Verdict, facts: Facts, l
         and facts.pump_running is True
         and facts.is_filter_quiet
         and last.pump
-        and last.blocks == run.blocks
         and facts.ledger_writable
         and facts.commit_late_s <= site.limits.commit_age_s
     )
 
 
-def _channel_permits(site: Site, name: str, facts: Facts) -> bool:
+def _announced(
+    site: Site, unit: Unit, run: Run | None, last: Outputs, water: WaterWant, forced: Merged
+) -> Mapping[str, int]:
+    """Return the channels that may open by their path, each with the row that must be on disk before it does.
+
+    In a run the shift's own valves are open and no other: a force that adds to them, or takes from the shift's water,
+    closes its injectors. Without one, valves that are forced are open, and no other, with a forced supply.
+    """
+    if unit.procedure in ACTIVE:
+        if run is None or unit.procedure is not ProcedureState.RUNNING or unit.phase is not Phase.INJECT:
+            return {}
+        is_own_path = last.blocks == water.blocks == run.blocks and forced.pump is not False
+        may = is_own_path and not run.given_up
+        return {name: row for name, row in run.intents.items() if may and name not in forced.shut_channels}
+    is_open = bool(forced.open) and last.blocks == water.blocks == forced.open and water.are_open
+    may = is_open and (forced.pump is True or site.pump is None)
+    return {name: lease.row for name, lease in forced.injectors.items() if may and lease.is_on}
+
+
+def _channel_permits(site: Site, name: str, verdict: Verdict, facts: Facts) -> bool:
+    """Return whether the channel's own readings permit it. A level that a technician bypasses is not waited for."""
     channel, tank = facts.channels[name], site.tank[site.injector[name].tank]
     if tank.content is None:  # a displacement tank is always full
         return channel.meter_good
-    return channel.meter_good and channel.content_good and channel.content_l >= tank.low_l
+    if not channel.content_good:
+        return channel.meter_good and "tank-level-bad" in verdict.bypassed
+    return channel.meter_good and channel.content_l >= tank.low_l
 
 
 def _is_just_off(last: Outputs, name: str) -> bool:

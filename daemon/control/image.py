@@ -52,6 +52,13 @@ class Image:
     ledger: LedgerHealth
     weather: Mapping[str, Reading] = field(default_factory=dict)
     """The contacts that the site has: rain, wind."""
+    output_uptime_s: Reading | None = None
+    """Seconds since the output module started; None where it does not tell."""
+    watchdog_self_clears: Reading | None = None
+    """Whether the output module's time-out clears itself once its master is back; None where it does not tell."""
+    reverse_flow: Reading | None = None
+    """The contact that says that water flows back to the source; None where there is none."""
+    is_clock_trusted: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,11 +1,11 @@
 """Proportional injection: what each channel should do, paced by its kind of injector and trimmed by its own meter."""
 
-import itertools
 import math
 from typing import NamedTuple
 
 from daemon.control.guard import Verdict
 from daemon.control.image import ChannelOutput, Outputs
+from daemon.control.rate import SETTLED_S, drive_for
 from daemon.control.run import ChannelRun, Run, Window
 from daemon.control.sense import Facts
 from daemon.control.states import Effect, Phase, ProcedureState, Unit
@@ -16,8 +16,6 @@ from daemon.site import Site
 
 _TRIM_TIME_S = 120.0
 """Time in which a steady error would be integrated away."""
-_SETTLED_S = 15.0
-"""The trim learns only after the injector has run this long in one go."""
 _MOST_TRIM_PCT = 5.0
 _STILL = 0.01
 """A drive this close, relative, to what it should be is left alone: a pump that follows every ripple only wears."""
@@ -39,17 +37,6 @@ class Want(NamedTuple):
 
 _OFF = Want(False, False, 0.0)
 _NOT_YET = ChannelOutput()
-
-
-def drive_for(injector: MeteringPump, rate_l_h: float) -> float:
-    """Return the drive, 0 to 1, at which the calibration curve gives `rate_l_h`; clamped to the curve's ends."""
-    points = injector.curve
-    if rate_l_h <= points[0][1]:
-        return points[0][0]
-    for (drive_0, rate_0), (drive_1, rate_1) in itertools.pairwise(points):
-        if rate_l_h <= rate_1:
-            return drive_0 + (drive_1 - drive_0) * (rate_l_h - rate_0) / (rate_1 - rate_0)
-    return points[-1][0]
 
 
 def stock_of(site: Site, channel: str, injected_l: float, moved_l: float) -> float:
@@ -78,10 +65,13 @@ def inject(
     is_injecting = unit.procedure is ProcedureState.RUNNING and unit.phase is Phase.INJECT and not run.end
     may_inject = is_injecting and not run.given_up and verdict.effect is Effect.NONE
     wants = {name: _closing(last, name) for name in last.channels if name not in run.channels}
+    has_gone_silent = "injector-silent" in verdict.raised
     channels: dict[str, ChannelRun] = {}
     for plan in run.recipe.channels:
         injector = site.injector[plan.channel]
         channel = _follow(site, plan, run.channels[plan.channel], last, facts.dt_s)
+        if has_gone_silent and facts.channels[plan.channel].silent_s >= injector.stroke_window_s:
+            channel = channel._replace(silences=channel.silences + 1)
         if may_inject and not channel.done and _is_next(plan, run):
             channel, wants[plan.channel] = _pace(injector, plan, channel, facts, last)
         else:
@@ -96,7 +86,7 @@ def inject(
 
 def _is_next(plan: ChannelPlan, run: Run) -> bool:
     """Return whether its water has come, and the channel before it is done and rinsed out behind the injection."""
-    if run.phase_water_l < plan.start_l:
+    if run.injecting_l + run.phase_water_l < plan.start_l:
         return False
     if not plan.after:
         return True
@@ -140,7 +130,7 @@ def _by_speed(
 ) -> tuple[ChannelRun, Want]:
     rate_l_h = plan.ratio * facts.flow_m3_h * 1000.0
     trim = channel.trim
-    if channel.on_s >= _SETTLED_S and facts.dt_s > 0.0 and channel.rate_l_h > 0.0:
+    if channel.on_s >= SETTLED_S and facts.dt_s > 0.0 and channel.rate_l_h > 0.0:
         metered_l_h = facts.channels[plan.channel].moved_l * 3600.0 / facts.dt_s
         error = (channel.rate_l_h - metered_l_h) / channel.rate_l_h
         trim = _clamped(injector, trim + error * facts.dt_s / _TRIM_TIME_S)

@@ -1,26 +1,27 @@
 """The account of the pipes: what stock is in them, what flush is owed, and what each block has received."""
 
-import math
 from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
+from daemon.control.block_line import BlockLine, clean, let_in, moved_on
 from daemon.control.run import Run
 from daemon.control.sense import Facts
-from daemon.dosing.estimates import Way, k2_of_class_pct, meter_doses
+from daemon.dosing.estimates import meter_doses
 from daemon.evidence import Dose, Evidence, FlushCleared, FlushOwed, Unscheduled
-from daemon.hydraulics.transport import clean_line, displace
-from daemon.recipe import BlockPlan, Recipe
+from daemon.hydraulics.pipes import shared_main_l
+from daemon.planning.ways import paths_of, way_of
+from daemon.recipe import Recipe
 from daemon.site import Site
 from daemon.units import millilitres
 
 MAIN = "main"
 _NONE_YET: Final[Mapping[Any, Any]] = MappingProxyType({})
-_STEP = 0.01
-"""Part of a block's pipe volume in which its water moves on: finer costs time and tells no more."""
 _UNSCHEDULED_WATER_L = 100.0
 _UNSCHEDULED_STOCK_L = 0.1
 """Less than this moved outside a run is not worth a row yet; it is kept and booked with what follows."""
+_LEAST_ASTRAY_L = 0.5
+"""Stock that nobody let in owes a flush from so much on (engineering judgement)."""
 
 
 class Owed(NamedTuple):
@@ -33,19 +34,8 @@ class Owed(NamedTuple):
     full_l: float
     """From the last injected litre on."""
     left_l: float
-
-
-class BlockLine(NamedTuple):
-    """One channel's stock in one block's pipes."""
-
-    share: float
-    """Part of the shift's flow that goes down them."""
-    way: Way
-    water_l: float = 0.0
-    """Waiting at the inlet, with `stock_l` evenly in it."""
-    stock_l: float = 0.0
-    frozen_l: float = 0.0
-    """Metered and perhaps gone to a drain or a leak: none of it counts as displaced, and some of it may have been."""
+    age_s: float = 0.0
+    """Since it was first owed."""
 
 
 class Lines(NamedTuple):
@@ -59,26 +49,23 @@ class Lines(NamedTuple):
     """Water passed in this run that the totaliser did not count: where the stock in the pipes is now is not known."""
     hoses: Mapping[str, str] = _NONE_YET
     """The batch that each channel's hose was last filled with."""
+    astray_l: Mapping[str, float] = _NONE_YET
+    """Stock by channel that nobody let in and for which no flush is owed yet."""
+
+    @property
+    def owed_s(self) -> float:
+        """Age of the oldest debt; 0 without one."""
+        return max([item.age_s for item in self.owed], default=0.0)
 
 
 def lay(site: Site, recipe: Recipe, memory: Lines) -> Lines:
     """Return the account with clean pipes for a new run."""
     return memory._replace(
         pipes={
-            (channel.channel, block.block): _clean(site, block)
-            for channel in recipe.channels
-            for block in recipe.blocks
+            (channel.channel, block.block): clean(site, block) for channel in recipe.channels for block in recipe.blocks
         },
         is_blind=False,
     )
-
-
-def _clean(site: Site, block: BlockPlan) -> BlockLine:
-    # Errors of the main meter and of the block's share shift every displaced litre as a wrong pipe volume would.
-    meter_pct = k2_of_class_pct(site.main.water.accuracy_pct_of_reading)
-    band = math.hypot(block.path.accuracy_pct, meter_pct, block.share_accuracy_pct) / 100.0
-    path = block.path
-    return BlockLine(block.share, Way(clean_line(path), clean_line(path, 1.0 - band), clean_line(path, 1.0 + band)))
 
 
 def flow_on(memory: Lines, facts: Facts, stock_l: Mapping[str, float], fit: float) -> Lines:
@@ -94,50 +81,88 @@ def flow_on(memory: Lines, facts: Facts, stock_l: Mapping[str, float], fit: floa
     if facts.water_moved_l <= 0.0 and not any(stock_l.values()):
         return memory
     pipes = {
-        (channel, name): _let_in(pipe, water_l * pipe.share, stock_l[channel] * pipe.share, frozen_l * pipe.share)
+        (channel, name): let_in(pipe, water_l * pipe.share, stock_l[channel] * pipe.share, frozen_l * pipe.share)
         for (channel, name), pipe in memory.pipes.items()
     }
-    return Lines(pipes, memory.owed, memory.unscheduled_l, is_blind, memory.hoses)
-
-
-def _let_in(pipe: BlockLine, water_l: float, stock_l: float, frozen_l: float) -> BlockLine:
-    """Let water and stock wait at the inlet until they are worth moving the pipes' content for."""
-    line = pipe.way.line
-    waiting = BlockLine(pipe.share, pipe.way, pipe.water_l + water_l, pipe.stock_l + stock_l, pipe.frozen_l + frozen_l)
-    least_l = _STEP * (line.main_l + line.submain_l + line.lateral_l)
-    return _moved_on(waiting) if waiting.water_l + waiting.frozen_l >= least_l else waiting
-
-
-def _moved_on(pipe: BlockLine) -> BlockLine:
-    """Return the pipes with nothing waiting at the inlet."""
-    water_l, stock_l = pipe.water_l, pipe.stock_l
-    line, short, long = pipe.way
-    return BlockLine(
-        pipe.share,
-        Way(
-            displace(line, water_l, stock_l),
-            displace(short, water_l + pipe.frozen_l, stock_l),
-            displace(long, water_l, stock_l),
-        ),
-    )
+    return Lines(pipes, memory.owed, memory.unscheduled_l, is_blind, memory.hoses, memory.astray_l)
 
 
 def owe(run: Run, memory: Lines, channels: frozenset[str]) -> tuple[Lines, tuple[Evidence, ...]]:
     """Enter the flush that these channels' injection will owe, for each block and the shared main, before it begins."""
-    owed, rows = list(memory.owed), []
     recipe = run.recipe
     factor = recipe.flush_l / max(block.path.transit_l / block.share for block in recipe.blocks)
     litres = {MAIN: recipe.main_l * factor} if recipe.main_l else {}
     litres |= {block.block: recipe.flush_l * block.share for block in recipe.blocks}
-    for plan in recipe.channels:
-        if plan.channel not in channels:
-            continue
+    stocks = [plan.stock for plan in recipe.channels if plan.channel in channels]
+    return _owe(memory, stocks, litres, recipe.run, is_whole=False)
+
+
+def owe_everywhere(
+    site: Site, memory: Lines, moved_l: Mapping[str, float], run: str = ""
+) -> tuple[Lines, tuple[Evidence, ...]]:
+    """Enter the flush of every segment for stock, in litres by channel, that went nobody knows where.
+
+    That is what the injectors' meters show while the selector is not in Auto. `run` is the run under way, if any.
+    """
+    return _owe_astray(memory, moved_l, flush_litres(site), run)
+
+
+def owe_segments(
+    site: Site, memory: Lines, moved_l: Mapping[str, float], blocks: Iterable[str], run: str = ""
+) -> tuple[Lines, tuple[Evidence, ...]]:
+    """Enter the flush of the shared main and these open blocks for stock, in litres by channel, that nobody let in."""
+    open_path = {MAIN, *blocks}
+    litres = flush_litres(site)
+    known = {segment: full_l for segment, full_l in litres.items() if segment in open_path}
+    return _owe_astray(memory, moved_l, known or litres, run)
+
+
+def flush_litres(site: Site) -> dict[str, float]:
+    """Return the water that flushes each segment on its own, by its pipes as computed: a block's litres are its own.
+
+    A block's include the whole shared main, whose content may have to leave through it.
+    """
+    main_l = shared_main_l(site.main)
+    litres = {MAIN: main_l * site.limits.flush_factor} if main_l else {}
+    for name in site.block:
+        shares = {name: 1.0}
+        litres[name] = way_of(site, paths_of(site, {}, shares), shares).flush_l
+    return litres
+
+
+def _owe_astray(
+    memory: Lines, moved_l: Mapping[str, float], litres: Mapping[str, float], run: str
+) -> tuple[Lines, tuple[Evidence, ...]]:
+    """Gather stock that nobody let in until it is worth a flush: a jolt of the meter owes nothing."""
+    totals = {name: memory.astray_l.get(name, 0.0) + moved for name, moved in moved_l.items()}
+    loaded = [name for name, total in totals.items() if total >= _LEAST_ASTRAY_L]
+    if not any(moved_l.values()):
+        return memory, ()
+    memory = memory._replace(astray_l={**memory.astray_l, **totals, **dict.fromkeys(loaded, 0.0)})
+    return _owe(memory, [f"injector {name}" for name in loaded], litres, run, is_whole=True)
+
+
+def _owe(
+    memory: Lines, stocks: Iterable[str], litres: Mapping[str, float], run: str, *, is_whole: bool
+) -> tuple[Lines, tuple[Evidence, ...]]:
+    """Enter what is owed by segment for these stocks; with `is_whole` what was owed already is owed whole again."""
+    debts, rows = {(item.segment, item.stock, item.run): item for item in memory.owed}, []
+    for stock in stocks:
         for segment, full_l in litres.items():
-            if any(o.segment == segment and o.stock == plan.stock and o.run == recipe.run for o in owed):
-                continue
-            owed.append(Owed(segment, plan.stock, recipe.run, full_l, full_l))
-            rows.append(FlushOwed(segment, plan.stock, recipe.run, millilitres(full_l)))
-    return memory._replace(owed=tuple(owed)), tuple(rows)
+            known = debts.get((segment, stock, run))
+            if known is None:
+                debts[segment, stock, run] = Owed(segment, stock, run, full_l, full_l)
+                rows.append(FlushOwed(segment, stock, run, millilitres(full_l)))
+            elif is_whole:
+                debts[segment, stock, run] = known._replace(left_l=known.full_l)
+    return memory._replace(owed=tuple(debts.values())), tuple(rows)
+
+
+def aged(memory: Lines, dt_s: float) -> Lines:
+    """Return the account with what is owed older by `dt_s`."""
+    if not memory.owed:
+        return memory
+    return memory._replace(owed=tuple([item._replace(age_s=item.age_s + dt_s) for item in memory.owed]))
 
 
 def pay(
@@ -157,7 +182,8 @@ def pay(
         return memory, ()
     stocks = {plan.stock for plan in run.recipe.channels if plan.channel in loading}
     is_foreign = any(channel not in run.channels for channel in loading)
-    owed, rows = [], []
+    owed: list[Owed] = []
+    paid: list[Owed] = []
     for item in memory.owed:
         share = _share(run.recipe, item.segment)
         if share == 0.0:
@@ -169,7 +195,14 @@ def pay(
             if left_l > 0.0:
                 owed.append(item._replace(left_l=left_l))
             else:
-                rows.append(FlushCleared(item.segment, item.stock, millilitres(item.full_l), "flush volume passed"))
+                paid.append(item)
+    # The record clears a segment of a stock, whichever run owed it: not before the last of them is paid.
+    standing = {(item.segment, item.stock) for item in owed}
+    rows = [
+        FlushCleared(item.segment, item.stock, millilitres(item.full_l), "flush volume passed")
+        for item in paid
+        if (item.segment, item.stock) not in standing
+    ]
     return memory._replace(owed=tuple(owed)), tuple(rows)
 
 
@@ -202,14 +235,6 @@ def _share(recipe: Recipe, segment: str) -> float:
     return 0.0
 
 
-def outside_run(memory: Lines, facts: Facts) -> tuple[Lines, tuple[Evidence, ...]]:
-    """Book water and stock that move while nothing runs."""
-    if not facts.water_moved_l and not any(channel.moved_l for channel in facts.channels.values()):
-        return memory, ()
-    moved = {MAIN: facts.water_moved_l} | {name: channel.moved_l for name, channel in facts.channels.items()}
-    return unscheduled(memory, moved, "moved while nothing was running")
-
-
 def unscheduled(memory: Lines, moved: Mapping[str, float], why: str) -> tuple[Lines, tuple[Evidence, ...]]:
     """Book litres of water and stock that belong to no run."""
     totals, rows = dict(memory.unscheduled_l), []
@@ -235,7 +260,7 @@ def doses(site: Site, run: Run, memory: Lines, *, has_ended: bool = False) -> tu
                 block,
                 plan,
                 run.channels[plan.channel].injected_l,
-                _moved_on(memory.pipes[plan.channel, block.block]).way,
+                moved_on(memory.pipes[plan.channel, block.block]).way,
                 accuracy_pct,
                 "measured",
                 unknown_l=unknown_l,

@@ -1,5 +1,7 @@
 """The procedure: the only writer of the state table, and the phases that advance by volume."""
 
+import math
+from dataclasses import replace
 from typing import NamedTuple
 
 from daemon.control.flush import judge
@@ -47,6 +49,8 @@ def proceed(
     shift comes next, and takes the running pump over where the site lets it.
     """
     if run is None or unit.procedure not in ACTIVE:
+        if asked.mode is not None:
+            unit = replace(unit, mode=asked.mode)
         if not asked.start:
             is_reset = asked.reset and unit.procedure in ENDED
             return Step(transition(unit, _P.IDLE) if is_reset else unit, run)
@@ -61,6 +65,8 @@ def proceed(
         return Step(unit, run, left=left)
     if unit.procedure is _P.HOLDING and not _is_injecting(last):
         unit = transition(unit, _P.HELD)
+    elif unit.procedure is _P.RESTARTING and run.is_dry:
+        return _refilled(site, unit, run)
     elif unit.procedure is _P.RESTARTING and (run.settled_s >= site.limits.settle_s or run.injection_over):
         unit = transition(unit, _P.RUNNING)
     if unit.procedure is _P.RUNNING:
@@ -86,15 +92,60 @@ def _obey(unit: Unit, run: Run, asked: Asked, verdict: Verdict) -> tuple[Unit, R
         return unit, run
     if verdict.effect is Effect.ONE or asked.stop_everything:
         why = causes if verdict.effect is Effect.ONE else "stopped by an operator"
-        return transition(unit, _P.STOPPING), run._replace(end=why, given_up=run.given_up or why)
+        is_last = run.is_last or run.is_dry  # after a dry hold nothing begins that nobody starts
+        return transition(unit, _P.STOPPING), run._replace(end=why, given_up=run.given_up or why, is_last=is_last)
     if not run.injection_over and (asked.stop_fertiliser or verdict.effect is Effect.WATER_ONLY):
         why = "fertiliser stopped by an operator" if asked.stop_fertiliser else causes
         run = run._replace(given_up=why)
-    if unit.procedure in (_P.RUNNING, _P.RESTARTING) and (asked.hold or verdict.effect is Effect.TWO):
-        return transition(unit, _P.HOLDING), run._replace(held_s=0.0, settled_s=0.0)
-    if unit.procedure is _P.HELD and (asked.restart or "held-too-long" in verdict.causes):
-        return transition(unit, _P.RESTARTING), run._replace(held_s=0.0, settled_s=0.0)
+    if run.end:
+        return unit, run  # its water is being shut already
+    if verdict.effect is Effect.RELEASE:
+        return _released(unit, run, asked, verdict)
+    if asked.hold or verdict.effect is Effect.TWO:
+        run = run._replace(resumes=False)
+        if unit.procedure in (_P.RUNNING, _P.RESTARTING):
+            return transition(unit, _P.HOLDING), run._replace(held_s=0.0, settled_s=0.0)
+    if unit.procedure is _P.HELD and _goes_on(run, asked, verdict):
+        held_s = run.held_s if run.is_dry else 0.0  # a dry hold is judged by it as the run is filled again
+        return transition(unit, _P.RESTARTING), run._replace(held_s=held_s, settled_s=0.0)
     return unit, run
+
+
+def _released(unit: Unit, run: Run, asked: Asked, verdict: Verdict) -> tuple[Unit, Run]:
+    """Hold the run dry: its outputs are off from this scan on. What somebody held stays held."""
+    if run.is_dry:
+        return unit, run._replace(resumes=run.resumes and verdict.resumes and not asked.hold)
+    is_going = unit.procedure in (_P.RUNNING, _P.RESTARTING)
+    run = run._replace(
+        is_dry=True,
+        resumes=is_going and verdict.resumes and not asked.hold,
+        restarts=run.restarts + verdict.resumes,
+        held_s=0.0 if is_going else run.held_s,
+        settled_s=0.0,
+        checkpoint_s=math.inf,
+    )
+    return transition(unit, _P.HOLDING) if is_going else unit, run
+
+
+def _goes_on(run: Run, asked: Asked, verdict: Verdict) -> bool:
+    """Return whether a held run goes on: a wet one when its time is up, a dry one only where its cause ends it."""
+    return asked.restart or (run.resumes if run.is_dry else "held-too-long" in verdict.causes)
+
+
+def _refilled(site: Site, unit: Unit, run: Run) -> Step:
+    """Begin the run again after a dry hold, by filling its pipes. A phase that was cut comes again, for the rest of it.
+
+    Stock that has been in the pipes for too long, or that somebody added to, is not followed by the rest of the dose.
+    """
+    if unit.phase is None:
+        raise ValueError("a run that is held has a phase")
+    left = (unit.phase, run, "held with all outputs off")
+    if run.held_s > site.limits.hold_max_s and not run.injection_over:
+        run = run._replace(given_up="held with all outputs off for too long")
+    if unit.phase is Phase.INJECT:
+        run = run._replace(injecting_l=run.injecting_l + run.phase_water_l)
+    run = _fresh(run)._replace(is_dry=False, resumes=False, held_s=0.0, settled_s=0.0, settled_kpa=0.0)
+    return Step(enter(transition(unit, _P.RUNNING), Phase.FILL), run, left=left)
 
 
 def _advance(site: Site, unit: Unit, run: Run, last: Outputs, owed_l: float, is_handed_on: bool) -> Step:
@@ -107,7 +158,7 @@ def _advance(site: Site, unit: Unit, run: Run, last: Outputs, owed_l: float, is_
     match unit.phase:
         case Phase.FILL if run.settled_s >= site.limits.settle_s:
             return _next(unit, run, Phase.PREWET, "flow and pressure steady")
-        case Phase.PREWET if run.phase_water_l >= recipe.prewet_l and (owed_l <= 0.0 or run.injection_over):
+        case Phase.PREWET if run.water_l >= recipe.prewet_l and (owed_l <= 0.0 or run.injection_over):
             if run.injection_over:
                 return _next(unit, run, Phase.FLUSH, f"no injection: {run.given_up or 'none planned'}")
             return _next(unit, run, Phase.INJECT, "pre-wet volume passed")
@@ -136,8 +187,12 @@ def _flushed(unit: Unit, run: Run, is_handed_on: bool) -> Step:
 def _next(unit: Unit, run: Run, phase: Phase, why: str) -> Step:
     if unit.phase is None:
         raise ValueError("a phase follows a phase")
-    fresh = run._replace(phase_s=0.0, phase_water_l=0.0, phase_stock_l=0.0, paused_s=0.0)
-    return Step(enter(unit, phase), fresh, left=(unit.phase, run, why))
+    return Step(enter(unit, phase), _fresh(run), left=(unit.phase, run, why))
+
+
+def _fresh(run: Run) -> Run:
+    """Return the run with nothing counted of its next phase."""
+    return run._replace(phase_s=0.0, phase_water_l=0.0, phase_stock_l=0.0, paused_s=0.0)
 
 
 def settled(site: Site, run: Run, facts: Facts, last: Outputs) -> tuple[float, float]:

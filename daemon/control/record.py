@@ -3,13 +3,14 @@
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
+from typing import Final
 
 from daemon.control import lines as account
 from daemon.control.guard import Verdict
-from daemon.control.image import Image
 from daemon.control.interlocks import BY_CODE
-from daemon.control.lines import Lines
+from daemon.control.lines import MAIN, Lines
 from daemon.control.run import Run, begin
+from daemon.control.sense import Sense
 from daemon.control.states import Phase, ProcedureState, Unit
 from daemon.dosing.outcome import judge_run
 from daemon.evidence import (
@@ -26,6 +27,9 @@ from daemon.evidence import (
 from daemon.recipe import Recipe
 from daemon.site import Plant, Site
 from daemon.units import millilitres, milliseconds
+
+_WATER_CHECKPOINT_S: Final = 60.0
+"""A boot that misses a minute of water alone misses nothing that was dosed (engineering judgement)."""
 
 
 def canonical(content: object) -> str:
@@ -100,23 +104,51 @@ class Recorder:
                 )
             )
 
-    def checkpoint(self, site: Site, unit: Unit, run: Run, image: Image) -> Run:
-        """Note where the injection stands when it is time to; return the run with its timer."""
-        if unit.phase is not Phase.INJECT or not run.intents or run.checkpoint_s < site.site.checkpoint_s:
+    def checkpoint(self, site: Site, unit: Unit, run: Run, senses: Sense) -> Run:
+        """Note where the run stands when it is time to; return the run with its timer.
+
+        While it injects that is each channel's stock, every `checkpoint_s`; else its water, by MAIN, once a minute.
+        What a channel has had is told again as a dry hold begins: what its meter then counts is not the run's.
+        """
+        if unit.phase is None:
             return run
-        for plan in (plan for plan in run.recipe.channels if plan.channel in run.intents):
-            self._rows.append(
-                Checkpoint(
-                    run=run.recipe.run,
-                    channel=plan.channel,
-                    phase=unit.phase.value,
-                    water_ml=millilitres(run.water_l),
-                    stock_ml=millilitres(run.channels[plan.channel].injected_l),
-                    water_count_ml=_count_ml(image.water_l.value),
-                    stock_count_ml=_count_ml(image.channels[plan.channel].stock_l.value),
-                )
-            )
+        has_intents = unit.phase is Phase.INJECT and bool(run.intents)
+        if run.checkpoint_s < (site.site.checkpoint_s if has_intents else _WATER_CHECKPOINT_S):
+            return run
+        told = run.intents if has_intents else run.channels if unit.phase is Phase.INJECT and run.is_dry else ()
+        for plan in run.recipe.channels:
+            if plan.channel in told:
+                self._checkpoint(unit.phase, run, plan.channel, run.water_l, senses)
+        if not has_intents:
+            self._checkpoint(unit.phase, run, MAIN, run.water_l + run.fill_l + run.backwash_l, senses)
         return run._replace(checkpoint_s=0.0)
+
+    def _checkpoint(self, phase: Phase, run: Run, channel: str, water_l: float, senses: Sense) -> None:
+        has_stock = channel != MAIN
+        self._rows.append(
+            Checkpoint(
+                run=run.recipe.run,
+                channel=channel,
+                phase=phase.value,
+                water_ml=millilitres(water_l),
+                stock_ml=millilitres(run.channels[channel].injected_l) if has_stock else 0,
+                water_count_ml=_count_ml(senses.water.count_l),
+                stock_count_ml=_count_ml(senses.channels[channel].count_l) if has_stock else 0,
+            )
+        )
+
+    def counts(self, senses: Sense, lines: Lines, run: Run | None) -> None:
+        """Note the totalisers' counts, and how much of them is in no row yet: a boot books what moved beyond it.
+
+        `run` is the run under way: its litres are in no row before its end.
+        """
+        open_l = dict(lines.unscheduled_l)
+        if run is not None:
+            open_l[MAIN] = open_l.get(MAIN, 0.0) + run.water_l + run.fill_l + run.backwash_l
+            for name, channel in run.channels.items():
+                open_l[name] = open_l.get(name, 0.0) + channel.injected_l
+        counts_l = {MAIN: senses.water.count_l} | {name: channel.count_l for name, channel in senses.channels.items()}
+        self._rows.append(counted(counts_l, open_l))
 
     def unclear(self, run: Run) -> None:
         """Note a flush that ended with the line's EC away from what it was before the injection."""
@@ -156,6 +188,20 @@ class Recorder:
         self._rows.append(RunEnded(recipe.run, ProcedureState.IDLE.value, "NOT_RUN", why, 0, 0))
 
 
+def counted(counts_l: Mapping[str, float], open_l: Mapping[str, float]) -> Event:
+    """Return the row of the totalisers' counts, by MAIN and channel; one that could not be read is left out."""
+    return Event(
+        "counts",
+        canonical(
+            {
+                name: {"count_ml": millilitres(count_l), "open_ml": millilitres(open_l.get(name, 0.0))}
+                for name, count_l in counts_l.items()
+                if count_l == count_l
+            }
+        ),
+    )
+
+
 def _count_ml(count_l: float) -> int:
-    """Return a totaliser's count in mL; 0 when it could not be read, which a boot then finds to have moved back."""
+    """Return a totaliser's last good count in mL; 0 without one, which a boot then finds to have moved back."""
     return millilitres(count_l) if count_l == count_l else 0

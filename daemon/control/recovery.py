@@ -5,151 +5,145 @@ nobody watched enters as `estimated`, and every pipe that may hold stock owes it
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
-from daemon.control import lines as account
 from daemon.control.decide import State
 from daemon.control.guard import Guard
 from daemon.control.image import Image
-from daemon.control.injection import stock_of
 from daemon.control.interlocks import BY_CODE
-from daemon.control.lines import Lines, Owed
-from daemon.control.run import Run, begin
-from daemon.dosing.estimates import Way, meter_doses
-from daemon.dosing.outcome import judge_run
-from daemon.equipment import Signal
-from daemon.evidence import Checkpoint, Dose, Event, Evidence, FlushOwed, PhaseEnded, RunEnded
-from daemon.hydraulics.transport import Line, displace
-from daemon.recipe import ChannelPlan, Recipe
+from daemon.control.lines import MAIN, Lines, Owed, owe_everywhere
+from daemon.control.open_run import Closed, OpenRun, close, moved_since
+from daemon.control.record import canonical, counted
+from daemon.control.states import Unit, UnitMode
+from daemon.equipment import DisplacementTank, Signal
+from daemon.evidence import AlarmRaised, Event, Evidence, FlushOwed, LeaseEnded, LeaseGranted, Unscheduled
 from daemon.site import Plant
 from daemon.units import litres, millilitres
-from drivers.codec import count_moved
 from drivers.reading import Quality, Reading
 
-_SLICES = 50
+MEMORY_LOST = "memory-lost"
+UNCLEAN_BOOTS = "unclean-boots"
+_MOST_UNCLEAN_BOOTS = 3
+"""In half an hour (engineering judgement): with so many AUTOMATIC is refused."""
+_LONGEST_DOWN_S = 30 * 86_400.0
+"""What a totaliser moved beyond this time of the highest flow is the count of another meter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """A totaliser as the record last had it."""
+
+    count_ml: int
+    open_ml: int = 0
+    """What had moved by then and was in no row."""
+    booked_ml: int = 0
+    """What has come into rows since."""
 
 
 @dataclass(frozen=True, slots=True)
 class Past:
-    """What the record holds of an unfinished past."""
+    """What the record holds of the time before a start."""
 
-    recipe: Recipe | None = None
-    """Of the run that began and did not end."""
-    phases: tuple[PhaseEnded, ...] = ()
-    checkpoints: Mapping[str, Checkpoint] = field(default_factory=dict)
-    """The newest of that run by channel."""
+    run: OpenRun | None = None
+    """The run that began and did not end."""
     owed: tuple[FlushOwed, ...] = ()
+    owed_s: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    """For how long already, by segment and stock; nothing where the clock was not trusted."""
     latched: tuple[str, ...] = ()
     """Alarms that were in force at the end and need a reset."""
+    counts: Mapping[str, Count] = field(default_factory=dict)
+    """By MAIN and channel."""
+    mode: UnitMode = UnitMode.AUTOMATIC
+    leases: tuple[LeaseGranted, ...] = ()
+    """Those that were granted and did not end."""
+    unclean_boots: int = 0
+    """Within half an hour, this one among them."""
+    is_lost: bool = False
+    """The record of a real plant was born now: what the plant was left in is not known."""
 
 
 def recover(plant: Plant, past: Past, image: Image) -> tuple[State, tuple[Evidence, ...]]:
     """Return the state to start from and the rows that close what was left open.
 
-    `image` is the first one after the start; a totaliser that cannot be read leaves its part of the estimate out.
+    `image` is the first one after the start; what a totaliser that cannot be read moved meanwhile is left to the start
+    after it.
     """
-    owed = tuple(Owed(row.segment, row.stock, row.run, litres(row.owed_ml), litres(row.owed_ml)) for row in past.owed)
-    latched = frozenset(code for code in past.latched if code in BY_CODE and BY_CODE[code].latched)
-    state = State(guard=Guard(active=latched), lines=Lines(owed=owed))
-    if past.recipe is None:
-        return state, ()
-    rows = _close(plant, past.recipe, past, image)
-    return replace(state, emitted=len(rows)), rows
+    ages = past.owed_s
+    owed = [
+        Owed(o.segment, o.stock, o.run, litres(o.owed_ml), litres(o.owed_ml), ages.get((o.segment, o.stock), 0.0))
+        for o in past.owed
+    ]
+    lines = Lines(owed=tuple(owed))
+    rows: list[Evidence] = []
+    closed = None
+    if past.run is not None:
+        closed = close(plant, past.run, image, _missing_l(plant, past, MAIN, image))
+        rows += closed.rows
+    booked, astray_l = _unwatched(plant, past, image, closed)
+    rows += booked
+    lines, owing = owe_everywhere(plant.site, lines, astray_l)
+    rows += owing
+    if past.is_lost:
+        lines, owing = owe_everywhere(plant.site, lines, dict.fromkeys(plant.site.injector, float("inf")))
+        rows += owing
+    rows += [LeaseEnded(lease.lease, lease.target, "the controller started") for lease in past.leases]
+    mode = past.mode
+    is_refused = past.unclean_boots >= _MOST_UNCLEAN_BOOTS
+    if is_refused and mode is UnitMode.AUTOMATIC:
+        mode = UnitMode.SEMI_AUTOMATIC
+        rows.append(Event("mode", canonical({"mode": mode.value, "why": f"{past.unclean_boots} unclean starts"})))
+    found = {UNCLEAN_BOOTS: is_refused, MEMORY_LOST: past.is_lost}
+    raised = [code for code, is_so in found.items() if is_so and code in BY_CODE and code not in past.latched]
+    rows += [AlarmRaised(code, BY_CODE[code].effect.name, BY_CODE[code].latched) for code in raised]
+    latched = frozenset([*raised, *(code for code in past.latched if code in BY_CODE and BY_CODE[code].latched)])
+    counts_l = {name: reading.value for name, reading in _readings(image).items() if reading.quality is Quality.GOOD}
+    rows.append(counted(counts_l, {}))
+    return State(Unit(mode), guard=Guard(active=latched), lines=lines, emitted=len(rows)), tuple(rows)
 
 
-def _close(plant: Plant, recipe: Recipe, past: Past, image: Image) -> tuple[Evidence, ...]:
-    """Return the rows that end a run which the controller did not live to end."""
-    doses: list[Dose] = []
-    most_water_l = 0.0
-    for plan in recipe.channels:
-        checkpoint = past.checkpoints.get(plan.channel)
-        injected_l = water_l = 0.0
-        if checkpoint is not None:
-            meter = plant.site.injector[plan.channel].meter
-            stock_most_l = plant.site.tank[plant.site.injector[plan.channel].tank].volume_l
-            water_most_l = 2.0 * recipe.water_l
-            water_l = litres(checkpoint.water_ml) + _moved_l(
-                plant, plant.site.main.water, checkpoint.water_count_ml, image.water_l, water_most_l
-            )
-            stock_now = image.channels[plan.channel].stock_l
-            moved_l = _moved_l(plant, meter, checkpoint.stock_count_ml, stock_now, stock_most_l)
-            injected_l = litres(checkpoint.stock_ml) + stock_of(
-                plant.site, plan.channel, litres(checkpoint.stock_ml), moved_l
-            )
-        most_water_l = max(most_water_l, water_l)
-        doses += _estimated(plant, recipe, plan, past, injected_l, water_l)
-    last = past.phases[-1].phase if past.phases else "none"
-    return (
-        Event("unclean-end", f'{{"after_phase":"{last}"}}'),
-        *doses,
-        RunEnded(
-            run=recipe.run,
-            state="ABORTED",
-            outcome=judge_run(doses),
-            why="the controller stopped during the run",
-            water_ml=millilitres(most_water_l),
-            duration_ms=sum(phase.duration_ms for phase in past.phases),
-        ),
-    )
+def _unwatched(
+    plant: Plant, past: Past, image: Image, closed: Closed | None
+) -> tuple[list[Evidence], Mapping[str, float]]:
+    """Return rows for what moved and is no run's, and the stock by channel that went nobody knows where."""
+    rows: list[Evidence] = []
+    astray_l = dict(closed.astray_l) if closed is not None else {}
+    for name in (MAIN, *plant.site.injector):
+        missing_l = _missing_l(plant, past, name, image) or 0.0
+        if closed is not None and name == MAIN:
+            missing_l -= closed.water_l
+        elif closed is not None and name in closed.injected_l:
+            if past.run is not None and name in past.run.checkpoints:
+                # Its meter may count the water that washes a tank out, of which the record has the stock alone.
+                is_washed_out = isinstance(plant.site.injector[name], DisplacementTank)
+                missing_l = 0.0 if is_washed_out else missing_l - closed.injected_l[name]
+        if missing_l < 0.5 * (_signal(plant, name).per_count or 1.0):
+            continue
+        rows.append(Unscheduled(name, millilitres(missing_l), "estimated", "moved while the controller did not run"))
+        if name != MAIN:
+            astray_l[name] = astray_l.get(name, 0.0) + missing_l
+    return rows, astray_l
 
 
-def _estimated(
-    plant: Plant, recipe: Recipe, plan: ChannelPlan, past: Past, injected_l: float, water_l: float
-) -> tuple[Dose, ...]:
-    """Spread the stock evenly over the channel's own water of INJECT and follow it with the rest.
-
-    That is as much as the stock takes at its ratio. It ends now where the channel was still at it; else it began after
-    the water of the channels before it and their rinse, as planned.
-    """
-    phases = {phase.phase: litres(phase.water_ml) for phase in past.phases}
-    before_l = phases.get("PREWET", 0.0)
-    inject_l = phases.get("INJECT", max(0.0, water_l - before_l))
-    own_l = min(inject_l, injected_l / plan.ratio)
-    is_at_it = "INJECT" not in phases and injected_l < plan.stock_l
-    offset_l = inject_l - own_l if is_at_it else min(inject_l - own_l, _before_l(recipe, plan))
-    after_l = max(0.0, water_l - before_l - offset_l - own_l)
-    run: Run = begin(recipe)
-    lines = account.lay(plant.site, run.recipe, Lines())
-    rows: list[Dose] = []
-    for block in recipe.blocks:
-        pipes = lines.pipes[plan.channel, block.block].way
-        litres_in = (own_l * block.share, injected_l * block.share, after_l * block.share)
-        rows += meter_doses(
-            recipe.run,
-            block,
-            plan,
-            injected_l,
-            Way(*(_pass(line, *litres_in) for line in pipes)),
-            plant.site.injector[plan.channel].meter.accuracy_pct_of_reading,
-            "estimated",
-            unknown_l=plan.hose_l,
-            is_drained=block.drains,
-        )
-    return tuple(rows)
+def _missing_l(plant: Plant, past: Past, name: str, image: Image) -> float | None:
+    """Return the litres that a totaliser counted and no row of the record has; None where that is not known."""
+    count = past.counts.get(name)
+    reading = _readings(image)[name]
+    if count is None or reading.quality is not Quality.GOOD:
+        return None
+    site = plant.site
+    if name == MAIN:
+        main = site.main
+        highest_m3_h = (main.flow.at_high if main.flow is not None else None) or 8.0 * main.min_flow_m3_h
+        most_l = highest_m3_h / 3.6 * _LONGEST_DOWN_S
+    else:
+        most_l = site.tank[site.injector[name].tank].volume_l
+    moved_l = moved_since(plant, _signal(plant, name), count.count_ml, reading, most_l)
+    return max(0.0, moved_l + litres(count.open_ml - count.booked_ml))
 
 
-def _before_l(recipe: Recipe, plan: ChannelPlan) -> float:
-    """Return the planned water of INJECT before the channel's turn."""
-    if not plan.after:
-        return plan.start_l
-    before = next(other for other in recipe.channels if other.channel == plan.after)
-    turn_l = _before_l(recipe, before) + before.stock_l / before.ratio + plan.rinse_l
-    return max(plan.start_l, turn_l)
+def _readings(image: Image) -> dict[str, Reading]:
+    return {MAIN: image.water_l} | {name: channel.stock_l for name, channel in image.channels.items()}
 
 
-def _pass(line: Line, inject_l: float, stock_l: float, after_l: float) -> Line:
-    for _ in range(_SLICES):
-        line = displace(line, inject_l / _SLICES, stock_l / _SLICES)
-    for _ in range(_SLICES):
-        line = displace(line, after_l / _SLICES, 0.0)
-    return line
-
-
-def _moved_l(plant: Plant, signal: Signal, before_ml: int, now: Reading, most_l: float) -> float:
-    if now.quality is not Quality.GOOD:
-        return 0.0
-    step_l = signal.per_count or 1.0
-    bits = plant.points[signal.point].counter_bits or 32
-    return (
-        count_moved(round(litres(before_ml) / step_l), round(now.value / step_l), bits, most_l / step_l).counts * step_l
-    )
+def _signal(plant: Plant, name: str) -> Signal:
+    return plant.site.main.water if name == MAIN else plant.site.injector[name].meter

@@ -1,43 +1,17 @@
 """Commands admitted: what somebody asked for, judged against where the procedure stands. Stop comes first."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from daemon.control.asked import Asked, Request
 from daemon.control.guard import Verdict
-from daemon.control.interlocks import BY_CODE
+from daemon.control.refusals import refusal, standing
 from daemon.control.run import Run
 from daemon.control.sense import Facts
-from daemon.control.states import ACTIVE, Effect, ProcedureState, Unit, UnitMode
+from daemon.control.states import ACTIVE, Effect, ProcedureState, Unit
 from daemon.control.weather import kept
-from daemon.messages import Answer, Verb
-from daemon.recipe import Recipe
+from daemon.messages import TECHNICIAN, Answer, Verb
 
-_P = ProcedureState
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """A control command as `decide` sees it. A START from rest carries what was planned for it, shift after shift."""
-
-    id: str
-    verb: Verb
-    recipes: tuple[Recipe, ...] = ()
-    is_person: bool = True
-    """Somebody asks; a START by the timetable resets nothing that waits for a person."""
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """What the admitted commands of this scan ask of the procedure, all together."""
-
-    start: tuple[Recipe, ...] = ()
-    dropped: tuple[tuple[Recipe, str], ...] = ()
-    """What a START asked for and the weather keeps from beginning, each with why."""
-    restart: bool = False
-    hold: bool = False
-    stop_fertiliser: bool = False
-    stop_everything: bool = False
-    reset: bool = False
-
+__all__ = ["Asked", "Request", "admit", "wants_reset", "wants_technicians_reset"]
 
 _NOTHING = Asked()
 
@@ -45,7 +19,14 @@ _NOTHING = Asked()
 def wants_reset(unit: Unit, requests: tuple[Request, ...]) -> bool:
     """Return whether an operator asks for a reset: by RESET, or by starting afresh. Nothing is reset while active."""
     return unit.procedure not in ACTIVE and any(
-        request.verb in (Verb.RESET, Verb.START) and request.is_person for request in requests
+        request.verb in (Verb.RESET, Verb.START) and request.is_person and not request.fault for request in requests
+    )
+
+
+def wants_technicians_reset(unit: Unit, requests: tuple[Request, ...]) -> bool:
+    """Return whether a technician asks for a reset, which forgives a cause that was reset too often."""
+    return unit.procedure not in ACTIVE and any(
+        request.verb is Verb.RESET and request.role == TECHNICIAN for request in requests
     )
 
 
@@ -58,22 +39,31 @@ def admit(
     asked = _NOTHING
     answers = []
     for request in sorted(requests, key=lambda r: r.verb is not Verb.STOP_EVERYTHING):
-        refusal, dropped = _refusal(unit, run, facts, verdict, asked, request), len(asked.dropped)
-        if not refusal:
+        why_not = request.fault or refusal(unit, run, facts, verdict, asked, request)
+        dropped = len(asked.dropped)
+        if not why_not:
             asked = _ask(unit, asked, facts, request)
         left_out = " ".join(f"{recipe.shift} does not begin: {why}." for recipe, why in asked.dropped[dropped:])
         if left_out and not asked.start:
-            refusal = left_out
-        answers.append(Answer(request.id, not refusal, refusal or _accepted(request.verb, verdict, left_out)))
+            why_not = left_out
+        answers.append(Answer(request.id, not why_not, why_not or _accepted(request, verdict, left_out)))
     return asked, tuple(answers)
 
 
-def _accepted(verb: Verb, verdict: Verdict, left_out: str) -> str:
-    standing = _standing(verdict, Effect.NONE)
-    if verb is not Verb.START:
-        return _ACCEPTED[verb]
-    told = f"The run starts; no fertiliser while this stands: {standing}" if standing else _ACCEPTED[verb]
-    return f"{told} {left_out}" if left_out else told
+def _accepted(request: Request, verdict: Verdict, left_out: str) -> str:
+    told = _ACCEPTED[request.verb]
+    match request.verb:
+        case Verb.START:
+            stands = standing(verdict, Effect.NONE)
+            told = f"The run starts; no fertiliser while this stands: {stands}" if stands else told
+            return f"{told} {left_out}" if left_out else told
+        case Verb.MODE if request.mode is not None:
+            return f"The unit is in {request.mode.value}."
+        case Verb.FORCE | Verb.BYPASS if request.lease is not None:
+            injector = _OF_INJECTOR if request.lease.forces_injector_on else ""
+            return f"{told} It ends by itself in {request.lease.left_s / 60.0:g} min.{injector}"
+        case _:
+            return told
 
 
 _ACCEPTED = {
@@ -82,13 +72,21 @@ _ACCEPTED = {
     Verb.STOP_FERTILISER: "Fertiliser is off for this run; water and flush go on.",
     Verb.STOP_EVERYTHING: "Everything is being stopped in safe order.",
     Verb.RESET: "Reset.",
+    Verb.MODE: "The mode is changed.",
+    Verb.FORCE: "Forced, as far as everything permits it.",
+    Verb.BYPASS: "Set aside: it is still shown, and does nothing.",
+    Verb.RELEASE: "Ended.",
+    Verb.ACKNOWLEDGE: "Acknowledged.",
+    Verb.SHELVE: "Shelved.",
+    Verb.UNSHELVE: "No longer shelved.",
 }
+_OF_INJECTOR = " Stock flows only with a forced pump, forced valves and a proven flow; its flush is owed from then on."
 
 
 def _ask(unit: Unit, asked: Asked, facts: Facts, request: Request) -> Asked:
     match request.verb:
         case Verb.START:
-            if unit.procedure is _P.HELD:
+            if unit.procedure is ProcedureState.HELD:
                 return replace(asked, restart=True)
             dropped, start = kept(request.recipes, facts)
             return replace(asked, start=start, dropped=asked.dropped + dropped)
@@ -100,49 +98,22 @@ def _ask(unit: Unit, asked: Asked, facts: Facts, request: Request) -> Asked:
             return replace(asked, stop_everything=True)
         case Verb.RESET:
             return replace(asked, reset=True)
+        case Verb.MODE:
+            return asked if request.mode is unit.mode else replace(asked, mode=request.mode)
+        case Verb.FORCE | Verb.BYPASS:
+            return asked if request.lease is None else replace(asked, granted=(*asked.granted, request.lease))
+        case Verb.RELEASE:
+            return replace(asked, ended=_with(asked.ended, request.target))
+        case Verb.ACKNOWLEDGE:
+            return replace(asked, acknowledged=_with(asked.acknowledged, request.target))
+        case Verb.SHELVE:
+            return replace(asked, shelved=(*asked.shelved, (request.target, request.seconds)))
+        case Verb.UNSHELVE:
+            return replace(asked, shelved=(*asked.shelved, (request.target, 0.0)))
 
 
-def _refusal(unit: Unit, run: Run | None, facts: Facts, verdict: Verdict, asked: Asked, request: Request) -> str:
-    """Return why the request is refused and what to do, or nothing."""
-    procedure = unit.procedure
-    match request.verb:
-        case Verb.STOP_EVERYTHING:
-            return ""  # accepted in every state
-        case Verb.STOP_FERTILISER:
-            return "" if procedure in ACTIVE else "Nothing is running."
-        case Verb.HOLD:
-            if asked.stop_everything:
-                return "Refused: Stop everything came first."
-            if run is not None and run.end:
-                return "The run is at its end: water is already being shut."
-            return "" if procedure in (_P.RUNNING, _P.RESTARTING) else "Only a running shift can be held."
-        case Verb.RESET:
-            if procedure in ACTIVE:
-                return "The procedure is still active: stop it first."
-            return _standing(verdict, Effect.NONE)
-        case Verb.START:
-            if asked.stop_everything or asked.start or asked.restart:
-                return "Refused: another command came first."
-            if procedure is _P.HELD:
-                return _standing(verdict, Effect.WATER_ONLY)
-            if procedure in ACTIVE:
-                return "A run is under way. Stop it first, or wait for its end."
-            if not request.recipes:
-                return "Nothing was planned for this start."
-            return _not_ready(unit, facts) or _standing(verdict, Effect.WATER_ONLY)
-
-
-def _not_ready(unit: Unit, facts: Facts) -> str:
-    if unit.mode in (UnitMode.MANUAL, UnitMode.OUT_OF_SERVICE):
-        return f"The unit is in {unit.mode.value}."
-    if facts.emergency_stop_healthy is not True or facts.selector_auto is not True:
-        return "The emergency stop and the selector must both be read as healthy and in Auto."
-    if not facts.outputs_seen:
-        return "The output module does not answer. Check its power and cable."
-    return ""
-
-
-def _standing(verdict: Verdict, most: Effect) -> str:
-    """Return what stands in the way: causes in force that do more than `most`."""
-    causes = [BY_CODE[code] for code in verdict.causes if BY_CODE[code].effect > most]
-    return " ".join(f"{row.meaning} Reset: {row.reset.value}. {row.check}" for row in causes)
+def _with(targets: tuple[str, ...] | None, target: str) -> tuple[str, ...]:
+    """Return the targets with one more. Empty stands for all, and stays so."""
+    if targets == () or not target:
+        return ()
+    return (*(targets or ()), target)

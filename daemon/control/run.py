@@ -34,6 +34,8 @@ class ChannelRun(NamedTuple):
     """Its planned stock is in, or its injection was given up."""
     since_l: float = 0.0
     """Water that has passed since its last litre."""
+    silences: int = 0
+    """How often it was on and its meter counted nothing: it is tried again once."""
     window: Window = Window()
 
 
@@ -61,7 +63,15 @@ class Run(NamedTuple):
     paused_s: float = 0.0
     """How long the injection has been paused in one go."""
     held_s: float = 0.0
-    """How long the run has been held, or has been trying to restart."""
+    """How long the run has been held, or has been trying to restart, in one go."""
+    is_dry: bool = False
+    """It is held with all outputs off, and begins again by filling."""
+    resumes: bool = False
+    """The dry hold ends by itself."""
+    restarts: int = 0
+    """How often the output module's own restart has held it dry."""
+    injecting_l: float = 0.0
+    """Water of INJECT before the dry holds that cut it."""
     intents: Mapping[str, int] = MappingProxyType({})
     """By channel, the number of the evidence row that must be on disk before its injector opens."""
     checkpoint_s: float = 0.0

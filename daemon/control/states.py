@@ -54,9 +54,11 @@ class Effect(IntEnum):
     """Injection is over for this run; planned water and flush are carried through."""
     TWO = 3
     """Hold, energised."""
-    ONE = 4
+    RELEASE = 4
+    """All outputs off in this scan and the procedure held dry: somebody is at the machine, or it has restarted."""
+    ONE = 5
     """Controlled stop in safe order, flush owed."""
-    ZERO = 5
+    ZERO = 6
     """All energy off in this scan, flush owed."""
 
 
@@ -79,7 +81,7 @@ ALLOWED: Final[Mapping[ProcedureState, frozenset[ProcedureState]]] = MappingProx
 ACTIVE: Final = frozenset({_P.RUNNING, _P.HOLDING, _P.HELD, _P.RESTARTING, _P.STOPPING, _P.ABORTING})
 ENDED: Final = frozenset({_P.STOPPED, _P.ABORTED, _P.COMPLETE})
 WATERING: Final = frozenset({_P.RUNNING, _P.HOLDING, _P.HELD, _P.RESTARTING})
-"""States in which the shift's water is wanted. A hold is wet: it keeps the water on."""
+"""States in which the shift's water is wanted, but for a dry hold."""
 
 
 @dataclass(frozen=True, slots=True)

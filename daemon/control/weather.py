@@ -1,4 +1,4 @@
-"""Rain and wind: contacts that keep a shift from beginning. They are an advice that only ever removes."""
+"""Rain and wind: contacts that keep a shift from beginning, and pause it while it injects. They only ever remove."""
 
 from daemon.control.sense import Facts
 from daemon.recipe import Recipe
@@ -13,6 +13,11 @@ def against(recipe: Recipe, facts: Facts) -> str:
     costs more than a wet night. Nothing safe depends on it (invariant 4 speaks of what does).
     """
     return " and ".join(_WORDS[name] for name in recipe.inhibited_by if facts.weather.get(name))
+
+
+def is_against(recipe: Recipe, facts: Facts) -> bool:
+    """Return whether a contact that the recipe goes by is on."""
+    return any(facts.weather.get(name) for name in recipe.inhibited_by)
 
 
 def unread(recipe: Recipe, facts: Facts) -> list[str]:

@@ -1,6 +1,8 @@
-"""What the record knows at boot: the run that never ended, the flush that is owed, the latches, the commands done."""
+"""What the record knows at boot: the run that never ended, what is owed, latched, leased and counted, commands done."""
 
+import json
 import sqlite3
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,8 +11,11 @@ from daemon.evidence import (
     Checkpoint,
     CommandAnswered,
     Dose,
+    Event,
     FlushOwed,
     InjectionIntent,
+    LeaseEnded,
+    LeaseGranted,
     PhaseEnded,
     RunEnded,
     RunStarted,
@@ -21,6 +26,24 @@ from daemon.messages import RECORD
 
 REMEMBERED = 1000
 """Control commands whose answers are remembered, so that one sent again is not done again."""
+_STARTS = 20
+"""Starts and stops that are looked back on."""
+_COUNTS = """
+SELECT c.key, json_extract(c.value, '$.count_ml'), json_extract(c.value, '$.open_ml'), max(e.seq)
+FROM event e, json_each(e.detail) c WHERE e.code = 'counts' GROUP BY c.key
+"""
+_UNSCHEDULED = "SELECT coalesce(sum(volume_ml), 0) FROM unscheduled WHERE channel = ? AND seq > ?"
+_RUNS_WATER = "SELECT coalesce(sum(water_ml), 0) FROM run_ended WHERE seq > ?"
+_RUNS_STOCK = """
+SELECT coalesce(sum(stock_ml), 0) FROM (
+    SELECT max(c.stock_ml) AS stock_ml FROM checkpoint c JOIN run_ended e ON e.run = c.run
+    WHERE c.channel = ? AND e.seq > ? GROUP BY c.run
+)
+"""
+_NOT_CLEARED = (
+    "WHERE NOT EXISTS (SELECT 1 FROM flush_cleared c "
+    "WHERE c.segment = t.segment AND c.stock = t.stock AND c.seq > t.seq)"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +59,17 @@ class OpenRun:
 
 
 @dataclass(frozen=True, slots=True)
+class LastCount:
+    """A totaliser as it was last recorded."""
+
+    count_ml: int
+    open_ml: int
+    """What had moved by then and was in no row."""
+    booked_ml: int
+    """What has come into rows since, runs that ended and unscheduled rows together."""
+
+
+@dataclass(frozen=True, slots=True)
 class Durable:
     """What a boot has to know of the time before it."""
 
@@ -45,10 +79,20 @@ class Durable:
     """Ids of older runs without an end, oldest first: none, unless a run was begun over an open one."""
     owed: tuple[Stamped[FlushOwed], ...]
     """The newest row of each segment and stock that no later row has cleared."""
+    owed_since: Mapping[tuple[str, str], Stamped[FlushOwed]]
+    """The oldest such row, by segment and stock."""
     latched: tuple[Stamped[AlarmRaised], ...]
     """The newest latched row of each cause that no later row has cleared."""
     answered: tuple[Stamped[CommandAnswered], ...]
     """The newest control commands and what became of them, oldest first."""
+    leases: tuple[Stamped[LeaseGranted], ...]
+    """Those that were granted and have no end."""
+    counts: Mapping[str, LastCount]
+    """By "main" and channel."""
+    mode: str
+    """The unit's mode; empty where none was ever chosen."""
+    starts: tuple[Stamped[Event], ...]
+    """The newest starts and stops of the controller, oldest first."""
 
 
 def open_state(path: Path) -> Durable:
@@ -62,16 +106,12 @@ def open_state(path: Path) -> Durable:
         answered = evidence(
             connection, CommandAnswered, "WHERE t.verb <> ? ORDER BY t.seq DESC LIMIT ?", (RECORD, REMEMBERED)
         )
+        uncleared = evidence(connection, FlushOwed, _NOT_CLEARED)
         return Durable(
             _open_run(connection, unended[-1]) if unended else None,
             tuple(started.row.run for started in unended[:-1]),
-            evidence(
-                connection,
-                FlushOwed,
-                "WHERE NOT EXISTS (SELECT 1 FROM flush_cleared c "
-                "WHERE c.segment = t.segment AND c.stock = t.stock AND c.seq > t.seq) "
-                "AND t.seq = (SELECT max(seq) FROM flush_owed o WHERE o.segment = t.segment AND o.stock = t.stock)",
-            ),
+            tuple({_debt(found): found for found in uncleared}.values()),
+            {_debt(found): found for found in reversed(uncleared)},
             evidence(
                 connection,
                 AlarmRaised,
@@ -80,7 +120,36 @@ def open_state(path: Path) -> Durable:
                 "AND t.seq = (SELECT max(seq) FROM alarm_raised o WHERE o.code = t.code AND o.latched)",
             ),
             answered[::-1],
+            evidence(
+                connection,
+                LeaseGranted,
+                f"WHERE NOT EXISTS (SELECT 1 FROM {named(LeaseEnded)} e WHERE e.lease = t.lease AND e.seq > t.seq)",
+            ),
+            _counts(connection),
+            _mode(connection),
+            evidence(connection, Event, "WHERE t.code IN ('start', 'stop') ORDER BY t.seq DESC LIMIT ?", (_STARTS,))[
+                ::-1
+            ],
         )
+
+
+def _debt(found: Stamped[FlushOwed]) -> tuple[str, str]:
+    return found.row.segment, found.row.stock
+
+
+def _counts(connection: sqlite3.Connection) -> dict[str, LastCount]:
+    counts = {}
+    for name, count_ml, open_ml, seq in connection.execute(_COUNTS).fetchall():
+        (unscheduled_ml,) = connection.execute(_UNSCHEDULED, (name, seq)).fetchone()
+        of_runs = (_RUNS_WATER, (seq,)) if name == "main" else (_RUNS_STOCK, (name, seq))
+        (runs_ml,) = connection.execute(*of_runs).fetchone()
+        counts[name] = LastCount(count_ml, open_ml, unscheduled_ml + runs_ml)
+    return counts
+
+
+def _mode(connection: sqlite3.Connection) -> str:
+    found = evidence(connection, Event, "WHERE t.code = 'mode' ORDER BY t.seq DESC LIMIT 1")
+    return str(json.loads(found[0].row.detail)["mode"]) if found else ""
 
 
 def _open_run(connection: sqlite3.Connection, started: Stamped[RunStarted]) -> OpenRun:

@@ -281,6 +281,36 @@ class AlarmClearedRow(SealedTable, table=True):
     code: Indexed
 
 
+class LeaseGrantedRow(SealedTable, table=True):
+    """daemon.evidence.LeaseGranted."""
+
+    __tablename__ = "lease_granted"
+    __table_args__ = (
+        *_not_empty("lease", "target", "who", "reason"),
+        _one_of("kind", "force", "bypass"),
+        CheckConstraint("seconds > 0", name="seconds"),
+    )
+
+    lease: Indexed
+    kind: str
+    target: str
+    is_on: bool
+    seconds: Whole
+    who: str
+    reason: str
+
+
+class LeaseEndedRow(SealedTable, table=True):
+    """daemon.evidence.LeaseEnded."""
+
+    __tablename__ = "lease_ended"
+    __table_args__ = (*_not_empty("lease", "target"),)
+
+    lease: Indexed
+    target: str
+    why: str
+
+
 class CommandAnsweredRow(SealedTable, table=True):
     """daemon.evidence.CommandAnswered. An id may come again once it has left the memory of recent ids."""
 

@@ -62,7 +62,7 @@ def field_of(site: Site, decisions: Decisions, shift_key: str, now: datetime, pa
     if twice:
         raise refused("blocks", f"shift {shift_key} names blocks twice: {twice}")
     farm_ha = areas_in_use(site, decisions)
-    areas_ha = {name: farm_ha[name] for name in names if _is_open(decisions, name, here)}
+    areas_ha = {name: farm_ha[name] for name in names if is_open(decisions, name, here)}
     if not areas_ha:
         raise refused("blocks", f"every block of shift {shift_key} is closed today")
     for name, area_ha in areas_ha.items():
@@ -85,7 +85,8 @@ def areas_in_use(site: Site, decisions: Decisions) -> dict[str, float]:
     return areas_ha
 
 
-def _is_open(decisions: Decisions, block: str, here: datetime) -> bool:
+def is_open(decisions: Decisions, block: str, here: datetime) -> bool:
+    """Return whether a block may be watered; `here` has the site's zone."""
     state = decisions.get((BlockState.kind, block))
     until = state.closed_until if isinstance(state, BlockState) else None
     if isinstance(until, datetime):

@@ -1,6 +1,7 @@
 """The EC of the line while it injects: what the emitters will show, what the crop bears, and when the line is clear."""
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from daemon.decisions.base import Decisions
 from daemon.decisions.tanks import Water
@@ -19,7 +20,10 @@ _CLEAR_PART = 0.05
 """Of the rise: so near to what it was the line counts as clear."""
 _SEEN_MS_CM = 0.15
 _NOISES = 5.0
-"""A rise under this, or under so many times what the probe is unsure of, says nothing of the flush."""
+"""A rise under this, or under so many times what the probe is unsure of, says nothing."""
+_CLEARLY_MORE = 1.5
+"""Times the planned rise: a stock half as strong again as was written down, or a ratio that is half too high
+(engineering judgement: a computed rise is within a tenth, and the flow within its band)."""
 _MOST_FLUSH = 1.5
 """Times the flush, at which it ends although EC is not back."""
 _ROUNDED_L = 1.0
@@ -73,10 +77,50 @@ def flush_test(
         return 0.0, 0.0
     end_l = max(ends_l) - _ROUNDED_L
     rise = sum(rise_ms_cm(dose) for dose, end in zip(doses, ends_l, strict=True) if end >= end_l)
+    seen = _seen_ms_cm(site)
+    return max(_CLEAR_MS_CM, _CLEAR_PART * rise) if 0.0 < seen <= rise else 0.0, _MOST_FLUSH * flush_l
+
+
+class LineLimits(NamedTuple):
+    """What the line's EC may show while injecting, and from where on it says anything, in mS/cm; each 0 without."""
+
+    seen: float = 0.0
+    rise_most: float = 0.0
+    most: float = 0.0
+
+
+def line_limits(
+    site: Site,
+    decisions: Decisions,
+    program: Program,
+    doses: Sequence[ChannelDose],
+    starts_l: Sequence[float],
+    field: Field,
+) -> LineLimits:
+    """Return the limits of the line's EC.
+
+    A plan that comes near to what the crop bears was accepted with a warning, so what it may reach within its band is
+    no excess, nor is what the probe may be off by.
+    """
+    probe = site.main.line_ec
+    if not doses or probe is None:
+        return LineLimits()
+    rise = _strongest(program, doses, starts_l)
+    water = find(decisions, Water, program.source) if program.source is not None else None
+    own = water.ec_ms_cm if water is not None else 0.0
+    cycles = (cycle_on(decisions, block, field.today) for block in field.areas_ha)
+    borne = [cycle.line_ec_most_ms_cm for cycle in cycles if cycle is not None and cycle.line_ec_most_ms_cm is not None]
+    most = max(min(borne), own + (1.0 + _BAND) * rise) if borne else 0.0
+    most += (_noise(probe) + probe.accuracy_pct_of_reading / 100.0 * most) if borne else 0.0
+    seen = _seen_ms_cm(site)
+    return LineLimits(seen, _CLEARLY_MORE * rise + seen if seen else 0.0, most)
+
+
+def _seen_ms_cm(site: Site) -> float:
+    """Return the least rise that the two probes can tell from none; 0 where one is missing."""
     probes = (site.main.background_ec, site.main.line_ec)
     noises = [_noise(probe) for probe in probes if probe is not None]
-    can_tell = len(noises) == len(probes) and rise >= max(_SEEN_MS_CM, _NOISES * max(noises))
-    return max(_CLEAR_MS_CM, _CLEAR_PART * rise) if can_tell else 0.0, _MOST_FLUSH * flush_l
+    return max(_SEEN_MS_CM, _NOISES * max(noises)) if len(noises) == len(probes) else 0.0
 
 
 def _strongest(program: Program, doses: Sequence[ChannelDose], starts_l: Sequence[float]) -> float:

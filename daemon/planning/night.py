@@ -19,7 +19,7 @@ from daemon.planning.crops import check_crops, limit_to_caps, most_of_plan
 from daemon.planning.doses import check_strength, prescribe
 from daemon.planning.exceptions import program_on
 from daemon.planning.field import Field, field_of
-from daemon.planning.line_ec import check_line_ec, flush_test, rise_ms_cm
+from daemon.planning.line_ec import check_line_ec, flush_test, line_limits, rise_ms_cm
 from daemon.planning.lookup import find
 from daemon.planning.rest import Rest
 from daemon.planning.stocks import Drawn, draw_stocks
@@ -139,6 +139,7 @@ def plan_run(
     most_times = most_of_plan(decisions, program, doses, field, water_m3)
     splits_pct = splits_pct_of(site, shares)
     flush_ec_ms_cm, flush_most_l = flush_test(site, doses, ends_l, windows.flush_l)
+    line_ec = line_limits(site, decisions, program, doses, windows.starts_l, field)
     return Plan(
         Recipe(
             run=run,
@@ -169,6 +170,9 @@ def plan_run(
             flush_ec_ms_cm=flush_ec_ms_cm,
             flush_most_l=flush_most_l,
             inhibited_by=_inhibited_by(decisions, program_key),
+            ec_seen_ms_cm=line_ec.seen,
+            ec_rise_most_ms_cm=line_ec.rise_most,
+            line_ec_most_ms_cm=line_ec.most,
         ),
         checks,
     )

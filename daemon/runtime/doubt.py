@@ -1,7 +1,8 @@
 """What is known of the switches of each module: what it confirmed last, and what to do when it confirms no more.
 
 A module that can be read and not written would hold its outputs for ever: every read feeds its time-out. So one that
-leaves a switching unconfirmed is left in silence, neither read nor written, until its own time-out has dropped it.
+leaves a switching unconfirmed, or confirms it and goes on showing what was to go off as on, is left in silence, neither
+read nor written, until its own time-out has dropped it.
 """
 
 import math

@@ -83,6 +83,9 @@ class Field:
             site.pump and site.pump.running,
             site.filter and site.filter.backwashing,
             site.filter and site.filter.pressure_difference and site.filter.pressure_difference.point,
+            safety.output_uptime_s,
+            safety.watchdog_self_clears,
+            main.reverse_flow,
         )
         """The points of those that a site may lack."""
         contacts = site.weather or Weather()
@@ -136,10 +139,10 @@ class Field:
     def _bad(self) -> Reading:
         return Reading(math.nan, Quality.BAD, self._now())
 
-    def image(self, readings: Mapping[str, Reading], ledger: LedgerHealth) -> Image:
+    def image(self, readings: Mapping[str, Reading], ledger: LedgerHealth, *, is_clock_trusted: bool = True) -> Image:
         """Return the input image: each reading under what it means, in its engineering unit."""
         water, pressure, healthy, auto, reset, watchdog = self._needed
-        flow, background, line, running, backwashing, difference = [
+        flow, background, line, running, backwashing, difference, uptime, self_clears, reverse = [
             readings[ref] if ref else None for ref in self._optional
         ]
         return Image(
@@ -162,6 +165,10 @@ class Field:
             outputs={role: readings[ref] for role, ref in self._shown.items()},
             ledger=ledger,
             weather={name: readings[ref] for name, ref in self._weather.items()},
+            output_uptime_s=uptime,
+            watchdog_self_clears=self_clears,
+            reverse_flow=reverse,
+            is_clock_trusted=is_clock_trusted,
         )
 
     def _read_back(self, ref: str) -> str:
@@ -225,6 +232,15 @@ class Field:
                 return False
         return True
 
+    def _holds_on(self, write: _Write) -> bool:
+        """Return whether the module shows something on that is to be off."""
+        shown = ((point, self._readings.get(point.read_back or point.name)) for point in write.block.points)
+        return any(
+            seen is not None and seen.quality is Quality.GOOD and seen.value >= 0.5 and not write.values[point.name]
+            for point, seen in shown
+            if point.form is Form.BOOL
+        )
+
     async def _write_bus(self, bus: str, writes: Iterable[_Write], urgent: bool) -> bool:
         link, confirmed = self.links[bus], True
         for write in writes:
@@ -234,13 +250,14 @@ class Field:
                 continue
             # A switching that nobody has confirmed waits for no resting link: it may be the injector's.
             is_due = write.switches and self._doubts.is_due(module, address, sent)
+            is_deaf = write.switches and not is_due and self._holds_on(write)
             send = link.write_bits if write.block.table in BIT_TABLES else link.write_registers
             result = await send(write.unit, address, sent, urgent=urgent or is_due, single=write.block.single)
-            if result is WriteResult.CONFIRMED:
+            if result is WriteResult.CONFIRMED and not is_deaf:
                 self._doubts.confirmed(module, address, sent)
                 continue
             confirmed = False
-            if is_due:
+            if is_due or is_deaf:
                 self._doubts.unconfirmed(module, address)
         return confirmed
 

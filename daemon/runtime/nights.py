@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
-from datetime import date
+from datetime import date, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -18,6 +18,7 @@ from daemon.ledger.errors import LedgerError
 from daemon.messages import Answer, Command
 from daemon.planning.outlook import Outlook
 from daemon.planning.timetable import night_of
+from daemon.runtime.flushing import Flusher
 from daemon.runtime.jobs import Jobs
 from daemon.runtime.scan import Scanned
 from daemon.runtime.start import Asked
@@ -44,6 +45,8 @@ class Nights:
         self._wanted = ""
         self._levels_l: Mapping[str, float] = {}
         self.jobs = Jobs(self, self._zone, by_scheduler=by_scheduler)
+        self._flusher = Flusher(service.plant.site, self._flush)
+        self._flushing: asyncio.Task[None] | None = None
         self._has_begun = False
 
     def saw(self, scanned: Scanned) -> None:
@@ -61,7 +64,9 @@ class Nights:
         if any(isinstance(row, RunEnded) for row in scanned.decision.entries):
             self._levels_l = levels_of(service.plant.site.injector, scanned)
             self._want("a run ended")
-        self.jobs.tick(scanned.stamp, service.clock.monotonic_s())
+        at_s = service.clock.monotonic_s()
+        self.jobs.tick(scanned.stamp, at_s)
+        self._flusher.saw(scanned, at_s, self._next_at)
 
     @property
     def summary(self) -> dict[str, Any]:
@@ -112,6 +117,19 @@ class Nights:
     async def start(self, command: Command, asked: Sequence[Asked]) -> Answer:
         """Start what is asked, as far as it can be planned."""
         return await self._service.start_as_far_as(command, asked)
+
+    def _next_at(self) -> datetime | None:
+        found = self.jobs.next
+        return found.at if found is not None else None
+
+    def _flush(self, command: Command) -> None:
+        """Have a flush started beside the scan."""
+        self._flushing = asyncio.get_running_loop().create_task(self._flush_now(command))
+
+    async def _flush_now(self, command: Command) -> None:
+        answer = await self._service.command(command)
+        what = "begins by itself" if answer.accepted else "is not begun by itself"
+        self._say(f"The flush that is owed {what}: {answer.reason}")
 
     def plan(self, why: str) -> None:
         """Have tonight planned anew, beside the scan."""
@@ -165,9 +183,10 @@ class Nights:
     async def end(self) -> None:
         """Stop watching."""
         await self.jobs.end()
-        if self._planning is not None:
-            self._planning.cancel()
-            await asyncio.gather(self._planning, return_exceptions=True)
+        for task in (self._planning, self._flushing):
+            if task is not None:
+                task.cancel()
+                await asyncio.gather(task, return_exceptions=True)
 
 
 def levels_of(injectors: Mapping[str, Injector], scanned: Scanned) -> dict[str, float]:

@@ -10,11 +10,11 @@ from daemon.clock import Clock, UtcStamp
 from daemon.control.decide import Decision, State, decide
 from daemon.control.image import SAFE, Image, LedgerHealth, Now
 from daemon.control.record import canonical
-from daemon.control.requests import Request
 from daemon.control.states import ACTIVE
 from daemon.evidence import CommandAnswered
-from daemon.messages import DAEMON, Answer, Command
+from daemon.messages import Answer, Command
 from daemon.recipe import Recipe
+from daemon.runtime.asking import request_of
 from daemon.runtime.field import Field
 from daemon.site import Plant
 
@@ -84,13 +84,13 @@ class Scanner:
         asked, self._asked = self._asked, []
         self._wake.clear()
         now_s = self._clock.monotonic_s()
-        image = self._field.image(readings, self._ledger_health())
-        requests = tuple(map(_request, asked)) if asked else ()
+        stamp = self._clock.stamp()
+        image = self._field.image(readings, self._ledger_health(), is_clock_trusted=stamp.trusted)
+        requests = tuple([request_of(self._plant.site, one.command, one.recipes) for one in asked])
         now = Now(max(0.0, now_s - self._last_s), now_s)
         decision = decide(self._plant, self._state, image, requests, now)
         await self._field.write(decision.outputs)
         self._state, self._last_s = decision.state, now_s
-        stamp = self._clock.stamp()
         if decision.entries:
             self._awaited.append((decision.state.emitted, self._ledger.submit(decision.entries, stamp)))
         if asked:
@@ -155,11 +155,6 @@ class Scanner:
     def state(self) -> State:
         """The state after the newest scan."""
         return self._state
-
-
-def _request(asked: _Asked) -> Request:
-    command = asked.command
-    return Request(command.id, command.verb, asked.recipes, is_person=command.role != DAEMON)
 
 
 def _row(command: Command, answer: Answer) -> CommandAnswered:

@@ -3,7 +3,6 @@
 import asyncio
 import contextlib
 import gc
-import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from daemon.clock import Clock, real_seconds
 from daemon.control.image import LedgerHealth
 from daemon.control.record import canonical
-from daemon.control.recovery import Past, recover
+from daemon.control.recovery import recover
 from daemon.control.states import ProcedureState
 from daemon.decisions.base import Decisions
 from daemon.evidence import Event, RunEnded
@@ -20,12 +19,14 @@ from daemon.ledger.errors import LedgerError
 from daemon.local_socket.server import LocalServer
 from daemon.messages import DAEMON, Answer, Command, Snapshot, Verb
 from daemon.planning.checks import PlanError
-from daemon.recipe import Recipe, parse_recipe
 from daemon.runtime.decided import Decided
-from daemon.runtime.field import SIMULATOR, Field
+from daemon.runtime.field import Field
+from daemon.runtime.flushing import plan_flushes
 from daemon.runtime.folder import HISTORY, LEDGER, LOCK, SOCKET
+from daemon.runtime.identify import StartError, is_simulator
 from daemon.runtime.lock import PlantLock
 from daemon.runtime.notify import Notifier
+from daemon.runtime.recovering import past_of, told
 from daemon.runtime.scan import Scanned, Scanner
 from daemon.runtime.snapshot import make_snapshot
 from daemon.runtime.start import Asked, Planned, asked_by, not_begun, plan_start, warnings_of
@@ -39,18 +40,11 @@ if TYPE_CHECKING:
 
 _Part = TypeVar("_Part")
 
-_LOOK_AGAIN_S = 2.0
 _MAY_WAIT_ROWS = 50
 _STOP_SCANS = 90
 _CLOSE_S = 10.0
 _RECORD_S = 5.0
 """Real seconds that a plan waits for the record; on a disk that takes nothing there is water and no dose anyway."""
-
-
-class StartError(Exception):
-    """The daemon cannot start. Says what to do."""
-
-    code = "daemon.start"
 
 
 class Service:
@@ -120,8 +114,10 @@ class Service:
         except OSError as error:
             raise StartError(f"{self.folder}: got {error}; expected a folder this user may write. See --db.") from None
         await self.field.safe()
-        if not await self._know_the_plant(stop):
+        answer = await is_simulator(self.plant, self.field, self.clock, self._say, stop)
+        if answer is None:
             return False
+        self.simulated = answer
         from daemon.ledger.durable import open_state
         from daemon.ledger.history import History
         from daemon.ledger.reports import last_runs
@@ -145,14 +141,7 @@ class Service:
         self._ended = [newest.started.row.run for newest in last_runs(path, 1)]  # a kill may have come in between
         readings = await self.field.read()
         image = self.field.image(readings, LedgerHealth(0, 0.0, True))
-        run = durable.run
-        past = Past(
-            recipe=_recipe_of(run.started.row.recipe) if run else None,
-            phases=tuple(phase.row for phase in run.phases) if run else (),
-            checkpoints={c.row.channel: c.row for c in run.checkpoints} if run else {},
-            owed=tuple(owed.row for owed in durable.owed),
-            latched=tuple(alarm.row.code for alarm in durable.latched),
-        )
+        past = past_of(durable, self.clock.stamp(), is_lost=self._ledger.born and not self.simulated)
         state, rows = recover(self.plant, past, image)
         self._scanner = Scanner(self.plant, self.field, self.ledger, self.clock, state)
         missed = not_begun(durable)
@@ -166,52 +155,11 @@ class Service:
         from daemon.runtime.nights import Nights
 
         self._nights = Nights(self, self._say, by_scheduler=self._by_scheduler)
-        if rows:
-            self._say("A run was under way when the controller last stopped. It is closed in the record, not resumed.")
         if missed:
-            self._say(f"These were to come after it and did not run: {', '.join(missed)}.")
-        for text in unread:
+            self._say(f"These were to come after a run that was cut off and did not run: {', '.join(missed)}.")
+        for text in (*told(durable, past), *unread):
             self._say(text)
-        for item in past.owed:
-            self._say(f"Flush owed: {item.segment}, stock {item.stock}, {item.owed_ml / 1e6:.1f} m3 of water.")
         return True
-
-    async def _know_the_plant(self, stop: asyncio.Event | None) -> bool:
-        """Wait until every bus answers, keeping outputs safe; learn whether it is the simulator.
-
-        In simulated time there is no waiting. Raises StartError when buses differ, or when simulated time meets a plant
-        that is not the simulator.
-        """
-        told: set[str] = set()
-        while True:
-            found = await self.field.identities()
-            missing = [name for name in self.plant.site.bus if name not in found]
-            if not missing:
-                break
-            for name in (name for name in missing if name not in told):
-                text = self._silence(name)
-                if self.clock.kind != "real":
-                    raise StartError(f"{text}, or start the simulator (shiftwright sim, or run --all).")
-                self._say(f"{text}. Trying again.")
-                told.add(name)
-            if stop is not None and stop.is_set():
-                return False
-            await asyncio.sleep(_LOOK_AGAIN_S)
-            await self.field.safe()
-        simulated = {name for name, who in found.items() if who is not None and who.product_code == SIMULATOR}
-        if simulated and len(simulated) < len(found):
-            raise StartError(f"buses {sorted(simulated)} answer as the simulator and others do not: never mix them.")
-        self.simulated = bool(simulated)
-        if not self.simulated and self.clock.kind != "real":
-            raise StartError(f"{self.clock.kind} time is for the simulator alone, and this plant is not the simulator.")
-        return True
-
-    def _silence(self, name: str) -> str:
-        """Say of a bus that does not answer what it does instead, and what to look at."""
-        bus, health = self.plant.site.bus[name], self.field.health()[name]
-        if health.protocol:
-            return f"bus {name}: {bus.endpoint} does not talk Modbus. Check the address: something else listens"
-        return f"bus {name}: nothing answers at {bus.endpoint}. Check power, cable and address"
 
     async def step(self) -> Scanned:
         """Do one scan and wait for the next one's time."""
@@ -268,8 +216,7 @@ class Service:
         if command.verb is not Verb.START or self.scanner.state.unit.procedure is ProcedureState.HELD:
             return await self.scanner.ask(command)
         try:
-            asked, decisions = asked_by(command.arguments, self.decided.newest)
-            planned = await self._planned(command, asked, decisions)
+            planned = await self.off_scan(lambda: self._plan_command(command, self.decided.newest))
         except (PlanError, LedgerError) as error:
             return Answer(command.id, False, str(error))
         if planned.refusals:
@@ -279,7 +226,7 @@ class Service:
     async def start_as_far_as(self, command: Command, asked: Sequence[Asked]) -> Answer:
         """Start what can be planned of what is asked, and record why the rest does not run."""
         try:
-            planned = await self._planned(command, asked, self.decided.newest)
+            planned = await self.off_scan(lambda: self._plan(asked, self.decided.newest, command.id))
         except LedgerError as error:
             return Answer(command.id, False, str(error))
         for program, why in planned.refusals.items():
@@ -295,8 +242,19 @@ class Service:
         warnings = warnings_of(planned.plans) if answer.accepted else ""
         return replace(answer, reason=f"{answer.reason} {warnings}") if warnings else answer
 
-    async def _planned(self, command: Command, asked: Sequence[Asked], decisions: Decisions) -> Planned:
-        return await self.off_scan(lambda: self._plan(asked, decisions, command.id))
+    def _plan_command(self, command: Command, decisions: Decisions) -> Planned:
+        """Return the plans of whatever a START asks for. Raises PlanError, LedgerError."""
+        from daemon.runtime.left_over import rest_asked
+
+        arguments = command.arguments
+        if "flush" in arguments:
+            owed = self.scanner.state.lines.owed
+            return plan_flushes(self.plant.site, decisions, owed, arguments, command.id, self.clock.stamp().utc)
+        if "rest" in arguments:
+            self.is_on_record()
+            return self._plan((rest_asked(self.ledger.path, str(arguments["rest"])),), decisions, command.id)
+        asked, decisions = asked_by(arguments, decisions)
+        return self._plan(asked, decisions, command.id)
 
     def _plan(self, asked: Sequence[Asked], decisions: Decisions, command_id: str) -> Planned:
         """Return the plans of a START, by the record as it is now. Reads the file: not for the scan's thread."""
@@ -410,7 +368,3 @@ def _started(part: _Part | None) -> _Part:
 def _wake(loop: asyncio.AbstractEventLoop, event: asyncio.Event) -> None:
     """Set `event` from the ledger's thread."""
     loop.call_soon_threadsafe(event.set)
-
-
-def _recipe_of(text: str) -> Recipe:
-    return parse_recipe(json.loads(text))

@@ -4,6 +4,8 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from daemon.control.alarms import Alarm, state_of
+from daemon.control.decide import Decision
 from daemon.control.interlocks import BY_CODE
 from daemon.control.lines import doses
 from daemon.messages import Snapshot
@@ -68,15 +70,17 @@ def make_snapshot(
             {"segment": o.segment, "stock": o.stock, "run": o.run, "left_l": round(o.left_l, 1)}
             for o in state.lines.owed
         ],
-        alarms=[
+        alarms=_alarms(decision),
+        leases=[
             {
-                "code": code,
-                "effect": BY_CODE[code].effect.name,
-                "meaning": BY_CODE[code].meaning,
-                "check": BY_CODE[code].check,
-                "reset": BY_CODE[code].reset.value,
+                "kind": lease.kind,
+                "target": lease.target,
+                "is_on": lease.is_on,
+                "left_s": round(lease.left_s, 1),
+                "who": lease.who,
+                "reason": lease.reason,
             }
-            for code in decision.verdict.causes
+            for lease in state.leases
         ],
         ledger={
             "durable": image.ledger.durable,
@@ -90,6 +94,37 @@ def make_snapshot(
             for name, health in devices.items()
         },
     )
+
+
+def _alarms(decision: Decision) -> list[dict[str, Any]]:
+    """Return every cause in force and every alarm that is not normal, the most urgent first, then the oldest."""
+    state, verdict = decision.state, decision.verdict
+    shown = []
+    for code in {*verdict.causes, *state.alarms.by_code}:
+        row, alarm = BY_CODE[code], state.alarms.by_code.get(code)
+        in_words = "no alarm"
+        if alarm is not None:
+            in_words = state_of(alarm, code in state.guard.held_s, code in verdict.bypassed)
+        else:
+            alarm = Alarm()
+        shown.append(
+            {
+                "code": code,
+                "state": in_words,
+                "in_force": code in verdict.causes,
+                "priority": row.priority.name,
+                "wakes": row.wakes,
+                "first": alarm.is_first,
+                "age_s": round(alarm.age_s, 1),
+                "shelved_s": round(alarm.shelved_s, 1),
+                "effect": row.effect.name,
+                "meaning": row.meaning,
+                "likely": row.likely,
+                "check": row.check,
+                "reset": row.reset.value,
+            }
+        )
+    return sorted(shown, key=lambda one: (-BY_CODE[one["code"]].priority, -one["age_s"], one["code"]))
 
 
 def _reading(reading: Reading) -> dict[str, Any]:

@@ -23,8 +23,10 @@ from daemon.site import Plant
 if TYPE_CHECKING:
     from daemon.ledger.durable import Durable  # heavy: the safe outputs are written before it is imported
 
-_NOW = "_now"
+NOW = "_now"
 """Ends the name of a program that stands for one block watered by hand."""
+_REST = "~rest"
+"""No program's name holds it."""
 _LONGEST_MIN = 24 * 60.0
 
 
@@ -34,6 +36,8 @@ class Asked:
 
     program: str
     rest: Rest | None = None
+    of: str = ""
+    """The run that was cut off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +56,13 @@ def plan_start(
 
     Each counts what those before it are to give as given, so that caps hold over all of them. A run's name ends with
     its place and a mark of the command's id: a clock that was set back shows the same second twice, and the record
-    takes each name once.
+    takes each name once. The rest of a run bears that run's mark as well, so that it is given once.
     """
     plans: list[Plan] = []
     refusals: dict[str, str] = {}
     for place, one in enumerate(asked):
-        run = f"{now:%Y%m%dT%H%M%SZ}-{one.program}{mark_of(command_id)}{place}"
+        what = f"{one.program}{rest_mark(one.of)}" if one.of else one.program
+        run = name_of(now, what, command_id, place)
         try:
             plan = plan_run(plant, decisions, one.program, run, now, past, one.rest)
         except PlanError as error:
@@ -81,7 +86,7 @@ def asked_by(arguments: Mapping[str, Any], decisions: Decisions) -> tuple[tuple[
     block, minutes = str(arguments["block"]), arguments.get("minutes")
     if not isinstance(minutes, int | float) or not 0.0 < minutes <= _LONGEST_MIN:
         raise refused("start", f"got minutes {minutes!r}; expected more than 0 and at most {_LONGEST_MIN:g}")
-    name = f"{block}{_NOW}"
+    name = f"{block}{NOW}"
     try:
         by_hand: dict[tuple[str, str], Decision] = {
             (Shift.kind, name): Shift(blocks=(block,)),
@@ -109,6 +114,21 @@ def not_begun(durable: "Durable") -> list[str]:
             programs: list[str] = json.loads(start.arguments).get("programs", [])
             return programs[place_of(run) + 1 :]
     return []
+
+
+def name_of(now: datetime, what: str, command_id: str, place: int) -> str:
+    """Return the name of a command's run."""
+    return f"{now:%Y%m%dT%H%M%SZ}-{what}{mark_of(command_id)}{place}"
+
+
+def program_of(run: str) -> str:
+    """Return the program that a run, or the run whose rest it is, was of: from its name."""
+    return run.partition("-")[2].rpartition("-")[0].partition(_REST)[0]
+
+
+def rest_mark(run: str) -> str:
+    """Return what the name of a run bears that gives the rest of `run`."""
+    return f"{_REST}{hashlib.sha256(run.encode()).hexdigest()[:8]}"
 
 
 def mark_of(command_id: str) -> str:

@@ -7,6 +7,7 @@ import math
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 
 from daemon.agronomy.tank import contents_at
@@ -14,8 +15,9 @@ from daemon.control.decide import Decision, State, decide
 from daemon.control.image import ChannelImage, ChannelOutput, Image, LedgerHealth, Now, Outputs
 from daemon.control.requests import Request
 from daemon.control.states import ACTIVE
+from daemon.decisions.base import Decisions
 from daemon.decisions.kinds import KINDS
-from daemon.equipment import DisplacementTank, MeteringPump, Signal, Venturi
+from daemon.equipment import DisplacementTank, MeteringPump, Signal, VariableSpeedPump, Venturi
 from daemon.evidence import Evidence
 from daemon.messages import Verb
 from daemon.planning.night import plan_run
@@ -26,6 +28,7 @@ from drivers.profile import load_profiles
 from drivers.reading import Quality, Reading
 from sim.instruments import Instruments
 from sim.plant import Plant as SimulatedPlant
+from sim.site import Site as SimulatedSite
 from sim.site import read_site
 from sim.stock import Batch
 from sim.tolerances import Tolerances
@@ -43,18 +46,18 @@ class CoreNight:
 
     def __init__(self, plant: Plant, site_file: Path, tolerances: Tolerances, scan_s: float = 1.0) -> None:
         self.plant = plant
-        self.sim = SimulatedPlant(read_site(site_file, PROFILES), tolerances)
+        self.sim = SimulatedPlant(_simulated(site_file, site_file.read_text("utf-8")), tolerances)
         self.instruments = Instruments(self.sim)
         self.scan_s = scan_s
         self.state = State()
         self.rows: list[Evidence] = []
         self.began_s = self.at_s = 1000.0
         self._relays = self._output_refs()
-        self._watchdog = self.sim.modules[plant.site.safety.output_watchdog_s.partition(".")[0]]
+        self._module = self.sim.modules[plant.site.safety.output_watchdog_s.partition(".")[0]]
 
-    def charge(self, tank: str, litres: float, nutrients_g_l: Mapping[str, float], product_g_l: float) -> None:
+    def charge(self, tank: str, litres: float, batch: Batch) -> None:
         """Pour stock into a tank of the simulated plant."""
-        self.sim.charge(tank, litres, Batch(nutrients_g_l, product_g_l, 1.0))
+        self.sim.charge(tank, litres, batch)
 
     def run(self, *recipes: Recipe) -> Iterator[Decision]:
         """Start the shifts and yield every scan's decision until the last has ended."""
@@ -70,19 +73,24 @@ class CoreNight:
 
     def scan(self, requests: tuple[Request, ...] = ()) -> Decision:
         """Let the plant run for a scan's time, then do one scan."""
-        self.sim.advance(self.scan_s)
-        self.at_s += self.scan_s
-        decision = decide(self.plant, self.state, self._image(), requests, Now(self.scan_s, self.at_s))
+        self.wait(self.scan_s)
+        decision = decide(self.plant, self.state, self.image(), requests, Now(self.scan_s, self.at_s))
         self.state = decision.state
         self.rows += decision.entries
         self._write(decision.outputs)
         return decision
 
+    def wait(self, seconds: float) -> None:
+        """Let the plant run for some time with nobody at it."""
+        self.sim.advance(seconds)
+        self.at_s += seconds
+
     def truth_kg(self) -> dict[str, dict[str, float]]:
         """Return what has left the emitters of each block, by nutrient."""
         return {name: block["delivered_kg"] for name, block in truth(self.sim)["blocks"].items()}
 
-    def _image(self) -> Image:
+    def image(self) -> Image:
+        """Return what one scan reads now."""
         site, values = self.plant.site, self.instruments.values()
         main, safety = site.main, site.safety
 
@@ -108,7 +116,7 @@ class CoreNight:
             emergency_stop_healthy=self._good(values[safety.emergency_stop_healthy]),
             selector_auto=self._good(values[safety.selector_auto]),
             reset_button=self._good(values[safety.reset_button]),
-            output_watchdog_s=self._good(self._watchdog.setting_s),
+            output_watchdog_s=self._good(self._module.setting_s),
             backwashing=switch(site.filter.backwashing if site.filter is not None else None),
             filter_difference_kpa=signal(site.filter.pressure_difference if site.filter is not None else None),
             channels={
@@ -118,7 +126,15 @@ class CoreNight:
             outputs={role: self._good(float(self.sim.output_is_on(ref))) for role, ref in self._relays.items()},
             ledger=LedgerHealth(self.state.emitted, 0.0, True),
             weather={name: self._good(values[ref]) for name, ref in site.weather or () if ref is not None},
+            output_uptime_s=self._uptime_s(),
+            reverse_flow=switch(main.reverse_flow),
         )
+
+    def _uptime_s(self) -> Reading | None:
+        """Return the output module's own seconds, where the site has a point for them."""
+        if self.plant.site.safety.output_uptime_s is None:
+            return None
+        return self._good(float(int(self.sim.time_s - self._module.booted_s)))
 
     def _good(self, value: float) -> Reading:
         return Reading(value, Quality.GOOD, self.at_s)
@@ -157,6 +173,9 @@ class CoreNight:
         for device, relays in wanted.items():
             self.sim.modules[device].hear(self.sim.time_s)
             self.sim.modules[device].write(relays, self.sim.time_s)
+        pump = self.plant.site.pump
+        if isinstance(pump, VariableSpeedPump):
+            self.sim.set_drive(pump.speed, outputs.pump_speed)
         for name, injector in self.plant.site.injector.items():
             if isinstance(injector, MeteringPump):
                 self.sim.set_drive(injector.drive, outputs.channels.get(name, ChannelOutput()).drive)
@@ -190,14 +209,53 @@ def kestrel_night(
     scan_s: float = 2.0,
 ) -> tuple[CoreNight, tuple[Recipe, ...]]:
     """Return a charged night of Kestrel Bend's programs, their water and doses cut to `share`, and its recipes."""
-    plant = parse_site(site_file.read_text("utf-8"), load_profiles())
-    content = tomllib.loads(cut((KESTREL_BEND / "decisions.toml").read_text("utf-8"), share))
-    decided = {
+    decisions = cut((KESTREL_BEND / "decisions.toml").read_text("utf-8"), share)
+    return charged_night(site_file, decisions, seed, programs, perfect=perfect, scan_s=scan_s)
+
+
+def charged_night(
+    site_file: Path, decisions: str, seed: int, programs: Sequence[str], *, perfect: bool = False, scan_s: float = 2.0
+) -> tuple[CoreNight, tuple[Recipe, ...]]:
+    """Return a night of the programs that `decisions` hold, its tanks charged as they say, and its recipes."""
+    text = site_file.read_text("utf-8")
+    plant = _plant(text)
+    night = CoreNight(plant, site_file, Tolerances(seed, perfect=perfect), scan_s)
+    for tank, litres, batch in _charges(text, decisions):
+        night.charge(tank, litres, batch)
+    return night, tuple(_recipe(text, decisions, program) for program in programs)
+
+
+@cache
+def _plant(site: str) -> Plant:
+    return parse_site(site, load_profiles())
+
+
+@cache
+def _simulated(site_file: Path, site: str) -> SimulatedSite:
+    """Read the simulator's site; by its text too, for a file may be written anew."""
+    return read_site(site_file, PROFILES)
+
+
+@cache
+def decided(decisions: str) -> Decisions:
+    """Return the decisions that a file of them holds."""
+    content = tomllib.loads(decisions)
+    return {
         (kind, key): KINDS[kind].model_validate(body) for kind, items in content.items() for key, body in items.items()
     }
-    night = CoreNight(plant, site_file, Tolerances(seed, perfect=perfect), scan_s)
-    for tank in plant.site.tank:
-        contents = contents_at(tank, decided, START)
-        assert contents is not None
-        night.charge(tank, contents.litres, contents.nutrients_g_l, contents.product_g_l)
-    return night, tuple(plan_run(plant, decided, program, program, START).recipe for program in programs)
+
+
+@cache
+def _charges(site: str, decisions: str) -> tuple[tuple[str, float, Batch], ...]:
+    charges = []
+    for tank in _plant(site).site.tank:
+        held = contents_at(tank, decided(decisions), START)
+        assert held is not None
+        batch = Batch(held.nutrients_g_l, held.product_g_l, held.products_ec_ms_cm_per_g_l or 0.0)
+        charges.append((tank, held.litres, batch))
+    return tuple(charges)
+
+
+@cache
+def _recipe(site: str, decisions: str, program: str) -> Recipe:
+    return plan_run(_plant(site), decided(decisions), program, program, START).recipe

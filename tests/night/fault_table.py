@@ -28,9 +28,10 @@ class End(NamedTuple):
 
 
 _UNSEEN = End(_COMPLETE, "DELIVERED")
-_FLOW, _SILENT, _LEVEL, _LONG = "flow-out-of-band", "injector-silent", "tank-empty", "phase-too-long"
+_FLOW, _LEVEL, _LONG = "flow-out-of-band", "tank-empty", "phase-too-long"
 _SHIFT = "shift-too-long"  # its own fault: the shifts after it would go on
 _LOW, _PUMP, _DRY = "pressure-stays-low", "pump-not-running", "no-flow"
+_START = "water-did-not-start"
 _ALL = (*BLOCKS, "main")
 
 
@@ -74,7 +75,7 @@ TABLE = (
     ),
     _row(
         "low_pressure",
-        End(_STOPPED, "NOT_RUN", _LONG, 0.0),
+        End(_STOPPED, "NOT_RUN", _START, 0.0),
         End(_STOPPED, "NOT_RUN", _LOW, 0.0),
         End(_STOPPED, "SHORT", _LOW, 2.0, _ALL),
         End(_STOPPED, "DELIVERED", _LOW, 0.0, BLOCKS),
@@ -82,14 +83,14 @@ TABLE = (
     # It is washed over and over, in vain, as long as its phase may take.
     _row(
         "blocked_filter",
-        End(_STOPPED, "NOT_RUN", _LONG, 0.0),
+        End(_STOPPED, "NOT_RUN", _START, 0.0),
         End(_STOPPED, "NOT_RUN", _LONG, 0.0),
         End(_STOPPED, "SHORT", "backwash-too-often", 2.0, _ALL),
         End(_STOPPED, "DELIVERED", "backwash-too-often", 0.0, BLOCKS),
     ),
     _row(
         "backwash_stuck",
-        End(_STOPPED, "NOT_RUN", _LONG, 0.0),
+        End(_STOPPED, "NOT_RUN", _START, 0.0),
         End(_STOPPED, "NOT_RUN", "backwash-too-long", 0.0),
         End(_STOPPED, "SHORT", "backwash-too-long", 2.0, _ALL),
         End(_STOPPED, "DELIVERED", "backwash-too-long", 0.0, BLOCKS),
@@ -99,25 +100,25 @@ TABLE = (
     # The flow is not the shift's own: nothing is injected, and the water goes on while there is pressure.
     _row(
         "burst",
-        End(_STOPPED, "NOT_RUN", _LONG, 0.0),
+        End(_STOPPED, "NOT_RUN", _START, 0.0),
         End(_COMPLETE, "NOT_RUN", _FLOW, 0.0),
         End(_COMPLETE, "SHORT", _FLOW, 8.0),
         End(_COMPLETE, "DELIVERED", _FLOW, 0.0),
     ),
     _row(
         "burst",
-        End(_STOPPED, "NOT_RUN", _LONG, 0.0),
-        End(_STOPPED, "NOT_RUN", _LOW, 0.0),
-        End(_STOPPED, "SHORT", _LOW, 2.0, _ALL),
-        End(_STOPPED, "DELIVERED", _LOW, 0.0, BLOCKS),
+        End(_STOPPED, "NOT_RUN", _START, 0.0),
+        End(_ABORTED, "NOT_RUN", "burst", 0.0),
+        End(_ABORTED, "SHORT", "burst", 2.0, _ALL),
+        End(_ABORTED, "DELIVERED", "burst", 0.0, BLOCKS),
         flow_share=4.0,
     ),
     _row(
         "valve_stuck_open",
-        End(_STOPPED, "NOT_RUN", _LONG, 0.0),
-        End(_COMPLETE, "NOT_RUN", _FLOW, 0.0),
-        End(_COMPLETE, "SHORT", _FLOW, 8.0),
-        End(_COMPLETE, "DELIVERED", _FLOW, 0.0),
+        End(_STOPPED, "NOT_RUN", _START, 0.0),
+        End(_ABORTED, "NOT_RUN", "burst", 0.0),
+        End(_ABORTED, "SHORT", "burst", 8.0, _ALL),
+        End(_ABORTED, "DELIVERED", "burst", 0.0, BLOCKS),
         block="ridge",
     ),
     # What is in the pipes of one that is shut stays there, and its share goes down the other's: no meter tells.
@@ -143,9 +144,9 @@ TABLE = (
     # The injection alone: it ends, and the water goes on to its end.
     _row(
         "airlock",
-        End(_COMPLETE, "SHORT", _SILENT, 16.0),
-        End(_COMPLETE, "SHORT", _SILENT, 16.0),
-        End(_COMPLETE, "SHORT", _SILENT, 14.0),
+        End(_COMPLETE, "SHORT", "airlock", 30.0),  # twice its stroke window: it is tried once more
+        End(_COMPLETE, "SHORT", "airlock", 30.0),
+        End(_COMPLETE, "SHORT", "airlock", 26.0),
         _UNSEEN,
         injector="a",
     ),
@@ -171,7 +172,7 @@ TABLE = (
     _row("flow_meter_low", _UNSEEN, _UNSEEN, _UNSEEN, _UNSEEN),
     _row(
         "flow_meter_high",
-        End(_STOPPED, "NOT_RUN", _LONG, 0.0),
+        End(_STOPPED, "NOT_RUN", _START, 0.0),
         End(_COMPLETE, "NOT_RUN", _FLOW, 0.0),
         End(_COMPLETE, "SHORT", _FLOW, 8.0),
         End(_COMPLETE, "DELIVERED", _FLOW, 0.0),
@@ -187,19 +188,26 @@ TABLE = (
     ),
     # An injector's meter that lies is the one witness of the dose so far: the record cannot know better.
     *(
-        _row(name, *[_UNSEEN._replace(is_told=False)] * 3, _UNSEEN)
+        _row(name, *[_UNSEEN._replace(alarm="injector-rate", is_told=False)] * 3, _UNSEEN)
         for name in ("injector_meter_high", "injector_meter_low")
     ),
     _row(
         "pressure_broken_wire",
-        End(_STOPPED, "NOT_RUN", _LONG, 0.0),
+        End(_STOPPED, "NOT_RUN", _START, 0.0),
         End(_COMPLETE, "NOT_RUN", "pressure-bad", 0.0),
         End(_COMPLETE, "SHORT", "pressure-bad", 2.0),
         _UNSEEN,
     ),
-    # The line's EC can only make a flush longer, to its most, with an event and no alarm.
+    # Drift makes a flush longer, to its most, with an event and no alarm. A probe that is stuck before the injection
+    # looks like plain water in the tank.
     _row("probe_drift", _UNSEEN, _UNSEEN, _UNSEEN, _UNSEEN),
-    _row("probe_stuck", _UNSEEN, _UNSEEN, _UNSEEN, _UNSEEN),
+    _row(
+        "probe_stuck",
+        End(_COMPLETE, "SHORT", "ec-not-rising", 130.0),
+        End(_COMPLETE, "SHORT", "ec-not-rising", 130.0),
+        _UNSEEN,
+        _UNSEEN,
+    ),
     # They keep a shift from beginning, and no shift of these nights goes by them.
     _row("rain", _UNSEEN, _UNSEEN, _UNSEEN, _UNSEEN, at_start=True),
     _row("wind", _UNSEEN, _UNSEEN, _UNSEEN, _UNSEEN, at_start=True),
@@ -214,8 +222,8 @@ TABLE = (
         )
         for fault, alarm in (("estop", "emergency-stop"), ("selector_hand", "selector-not-auto"))
     ),
-    # Once is taken for a dip of the supply: the relays are written again, and the injector needs a new intent.
-    _row("relay_reboot", _UNSEEN, *[_UNSEEN._replace(alarm="pressure-low")] * 3),
-    # A button that is held down resets nothing.
-    _row("reset_pressed", _UNSEEN, _UNSEEN, _UNSEEN, _UNSEEN),
+    # Once is taken for a dip of the supply: everything is let go, and the run goes on by filling its pipes again.
+    _row("relay_reboot", *[_UNSEEN._replace(alarm="outputs-restarted")] * 4),
+    # A button that is held down resets nothing, and is told.
+    _row("reset_pressed", *[_UNSEEN._replace(alarm="reset-stuck")] * 4),
 )

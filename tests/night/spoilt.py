@@ -85,7 +85,7 @@ class SpoiltPlant:
 
     async def command(self, verb: Verb, **arguments: Any) -> Scanned:
         """Do a scan with a command that must be accepted."""
-        command = Command(f"test-{next(_COMMANDS)}", "test", "operator", verb, arguments)
+        command = Command(f"test-{next(_COMMANDS)}", "test", "technician", verb, arguments)
         asked = asyncio.ensure_future(self.service.command(command))
         await asyncio.sleep(0)
         scanned = await self.scan()
@@ -95,6 +95,9 @@ class SpoiltPlant:
 
     async def start_run(self) -> None:
         """Start the night's program."""
+        newest = self.service.scanner.newest
+        if newest is not None and newest.decision.verdict.needs_technician:  # run after run met the same fault
+            await self.command(Verb.RESET)
         await self.command(Verb.START, programs=[PROGRAM])
 
     def spoil(self, bus: str, function: int, fault: str, turn: int = 0, times: int | None = None) -> Strike:

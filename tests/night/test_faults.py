@@ -5,6 +5,7 @@ ends it, and the planned water and the flush go on.
 """
 
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ import pytest
 from daemon.control.interlocks import BY_CODE
 from daemon.ledger.durable import open_state
 from daemon.ledger.reports import verify_file
+from tests.daemon.control.images import on
 from tests.night.nights import Watched, watched_night
 
 pytestmark = pytest.mark.plant
@@ -34,6 +36,8 @@ class Expected:
     off_within_s: float | None
     """From the fault until the injector has no energy and its valve none; None where the injection may go on."""
     owes_flush: bool = False
+    is_tried_again: bool = False
+    """The injector comes on once more after a rest."""
 
     @property
     def keeps_water(self) -> bool:
@@ -43,7 +47,7 @@ class Expected:
 
 _EXPECTED = (
     # The injection alone is concerned: it ends or waits, and the water goes on to its end.
-    Expected("airlock", "COMPLETE", "SHORT", "injector-silent", 15.0),
+    Expected("airlock", "COMPLETE", "SHORT", "airlock", 15.0, is_tried_again=True),
     Expected("empty_tank", "COMPLETE", "SHORT", "tank-empty", 8.0),
     Expected("pressure_broken_wire", "COMPLETE", "SHORT", "pressure-bad", 3.0),
     # Phases go by the totaliser's litres: without them the run cannot end by itself.
@@ -85,9 +89,7 @@ def test_a_relay_block_that_restarts_drops_the_injector_at_once(tmp_path: Path) 
     watched = watched_night(tmp_path, options=["--perfect"], faults=[("relay_reboot", float(_FAULT_S))], cut_at=_SEEN_S)
     off = [cut for cut in watched.cuts if not cut.truth["contactors"]["injector.a"]]
     assert off and off[0].truth["time_s"] - _FAULT_S <= 2.0
-    assert not off[0].scanned.decision.outputs.channels["a"].run, (
-        "it was told to run while nobody knew what the relays do"
-    )
+    assert not on(off[0].scanned.decision.outputs), "something was told to run while nobody knew what the relays do"
     assert len(watched.report.intents) == 2
     assert watched.report.ended is not None and "INJECT" in watched.phases()
     assert not open_state(watched.ledger).owed or watched.report.ended.row.state != "COMPLETE"
@@ -115,7 +117,8 @@ def _assert_off_in_time(watched: Watched, expected: Expected) -> None:
     off = [not cut.truth["contactors"]["injector.a"] and not cut.truth["outputs"]["injector.a.valve"] for cut in after]
     first = after[off.index(True)].truth["time_s"]
     assert first - _FAULT_S <= expected.off_within_s
-    assert all(off[off.index(True) :]), "it came back while the fault stood"
+    spells = [is_off for is_off, _ in groupby(off[off.index(True) :])]
+    assert spells.count(False) <= expected.is_tried_again, f"it came back: {spells}"
 
 
 def _assert_at_rest(watched: Watched) -> None:

@@ -21,7 +21,7 @@ from daemon.decisions.base import Decision as Decision_
 from daemon.decisions.base import Decisions
 from daemon.decisions.crops import Cap
 from daemon.decisions.kinds import KINDS
-from daemon.equipment import DisplacementTank, Injector, MeteringPump, Venturi
+from daemon.equipment import DisplacementTank, DutyPump, Injector, MeteringPump, Venturi
 from daemon.evidence import Evidence
 from daemon.messages import Answer, Verb
 from daemon.planning.night import plan_run
@@ -180,6 +180,11 @@ class Rig:
         self.forced: dict[str, float] = {}
         """Readings that show this, whatever is so."""
         self.line_ec_ms_cm = 0.4
+        """Without what is injected."""
+        self.rise_ms_cm = 0.0
+        """What is injected adds to it."""
+        self.strength = 1.0
+        """Of the stock in the tanks, of what was planned with."""
         self.filter_kpa = 10.0
         self.is_self_washing = False
         """The filter washes by itself."""
@@ -214,6 +219,9 @@ class Rig:
         site = self.plant.site
         if not self.is_counter_stuck:
             self.water_counts = (self.water_counts + water_l / (site.main.water.per_count or 1.0)) % 2**32
+        self.rise_ms_cm = 0.0
+        run = self.state.run
+        plans = {plan.channel: plan for plan in run.recipe.channels} if run is not None else {}
         for name, injector in site.injector.items():
             output = self.held.channels.get(name)
             rate_l_h = self.siphon_l_h
@@ -221,6 +229,11 @@ class Rig:
                 rate_l_h += self.slip * _rate_l_h(injector, output.drive)
             stock_l = rate_l_h / 3600.0 * dt_s
             self.stock_l[name] += stock_l
+            if water_l and name in plans:
+                plan = plans[name]
+                is_paced = isinstance(injector, DutyPump) and output is not None and output.valve
+                part = 1.0 if is_paced else stock_l / (plan.ratio * water_l)  # strokes have mixed where the probe is
+                self.rise_ms_cm += self.strength * plan.ec_rise_ms_cm * part
             self.content_l[name] -= stock_l
             self.stock_counts[name] = (self.stock_counts[name] + stock_l / (injector.meter.per_count or 1.0)) % 2**32
 
@@ -266,7 +279,9 @@ class Rig:
             water_l=self.reading("water", math.floor(self.water_counts) * per_count_l),
             pressure_kpa=self.reading("pressure", self.pressure_kpa if flow_m3_h else 0.0),
             background_ec_ms_cm=self.reading("background_ec", 0.4) if site.main.background_ec is not None else None,
-            line_ec_ms_cm=self.reading("line_ec", self.line_ec_ms_cm) if site.main.line_ec is not None else None,
+            line_ec_ms_cm=(
+                self.reading("line_ec", self.line_ec_ms_cm + self.rise_ms_cm) if site.main.line_ec is not None else None
+            ),
             pump_running=self.reading("pump_running", float(held.pump)) if site.pump is not None else None,
             emergency_stop_healthy=self.reading("emergency_stop", 1.0),
             selector_auto=self.reading("selector", 1.0),

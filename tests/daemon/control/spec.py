@@ -37,7 +37,7 @@ __all__ = ["Watch", "injectors"]
 _AT_MACHINE = frozenset(row.code for row in MATRIX if row.reset is Reset.AT_MACHINE)
 _PERMIT_NOTHING = frozenset({"background_ec_ms_cm", "line_ec_ms_cm", "filter_difference_kpa", "reset_button"})
 """Readings that no injector waits for."""
-_OF_SHIFT = frozenset({"shift-too-long"})
+_OF_SHIFT = frozenset({"shift-too-long", "valve-shut"})
 """What ends a shift and says nothing against the next one."""
 _ENDS = frozenset(row.code for row in MATRIX if row.effect >= Effect.ONE)
 _SHUT = ChannelOutput()
@@ -124,11 +124,12 @@ class Watch:
         """Outputs come and go in their order; a category ZERO takes all energy at once, and only that may break it."""
         before, after = rig.held, decision.outputs
         rising, falling = on(after) - on(before), on(before) - on(after)
-        is_zero = decision.verdict.effect is Effect.ZERO
+        is_zero = decision.verdict.effect in (Effect.RELEASE, Effect.ZERO)
         is_local = image.emergency_stop_healthy.value == 0.0 or image.selector_auto.value == 0.0
         for name in falling:
             kind, _, which = name.partition(".")
-            if kind == "valve" and not is_local and (before.pump or after.pump):
+            is_released = is_local or decision.verdict.effect is Effect.RELEASE
+            if kind == "valve" and not is_released and (before.pump or after.pump):
                 self.hand_over(rig, decision, which)
             if kind == "injection_valve" and not is_zero:
                 assert f"injector.{which}" not in on(before), "the valve closes on a running injector"
@@ -160,7 +161,7 @@ class Watch:
             self.counts["pump on"] += 1
             assert after.blocks, "the pump runs against closed valves"
         run = decision.state.run
-        if run is not None and not run.end and decision.state.unit.phase not in (None, Phase.FILL):
+        if run is not None and not (run.end or run.is_dry) and decision.state.unit.phase not in (None, Phase.FILL):
             own = {block.block for block in run.recipe.blocks}
             assert after.blocks == own, "a phase goes by its litres while they also run elsewhere"
         if after.pump and not before.pump:
@@ -177,7 +178,7 @@ class Watch:
         if before.pump and not after.pump:
             self._off_at_s = now.at_s
             is_local = image.emergency_stop_healthy.value == 0.0 or image.selector_auto.value == 0.0
-            assert is_local or run is None or run.end, "the pump stops in the middle of a run"
+            assert is_local or run is None or run.end or run.is_dry, "the pump stops in the middle of a run"
 
     def washing(self, rig: Rig, decision: Decision) -> None:
         """Our backwash begins with proven flow and all injection shut behind it, lasts its time and no longer."""

@@ -6,7 +6,8 @@ import math
 import pytest
 
 from daemon.control.image import ChannelOutput
-from daemon.control.injection import drive_for, stock_of
+from daemon.control.injection import stock_of
+from daemon.control.rate import drive_for
 from daemon.control.states import Phase, ProcedureState
 from daemon.equipment import MeteringPump
 from daemon.evidence import Dose, FlushCleared, FlushOwed, InjectionIntent, RunEnded

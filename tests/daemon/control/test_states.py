@@ -50,7 +50,15 @@ def test_every_state_is_active_or_ended_or_idle() -> None:
     """Guards the sets that the core asks: they part the states, and severity is an order."""
     assert ACTIVE | ENDED | {_P.IDLE} == set(ProcedureState)
     assert not ACTIVE & ENDED and WATERING < ACTIVE
-    assert sorted(Effect) == [Effect.NONE, Effect.PAUSE, Effect.WATER_ONLY, Effect.TWO, Effect.ONE, Effect.ZERO]
+    assert sorted(Effect) == [
+        Effect.NONE,
+        Effect.PAUSE,
+        Effect.WATER_ONLY,
+        Effect.TWO,
+        Effect.RELEASE,
+        Effect.ONE,
+        Effect.ZERO,
+    ]
 
 
 @pytest.mark.parametrize("start", list(ProcedureState))

@@ -125,7 +125,7 @@ def test_the_last_runs_come_newest_first(tmp_path: Path) -> None:
 
 def test_an_empty_ledger_knows_nothing(tmp_path: Path) -> None:
     """Invariant 6: a ledger just born holds nothing that a boot would go on with."""
-    assert _state(tmp_path / "ledger.db") == Durable(None, (), (), (), ())
+    assert _state(tmp_path / "ledger.db") == Durable(None, (), (), {}, (), (), (), {}, "", ())
 
 
 def test_a_run_without_an_end_is_found_at_boot(tmp_path: Path) -> None:

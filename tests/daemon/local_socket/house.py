@@ -27,6 +27,7 @@ FIRST = Snapshot(
     progress={"stock_l": 12.5},
     owed=[],
     alarms=[],
+    leases=[],
     ledger={},
     links={},
     tonight={},

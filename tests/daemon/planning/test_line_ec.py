@@ -102,3 +102,20 @@ def test_a_noisy_probe_or_none_cannot_tell() -> None:
         assert (found > 0.0) == can_tell
     decisions = demo_decisions(program={"injections": [injection(0.1038, 1.5)], "water_m3": 3.0})
     assert _flush(decisions, supplied("no ec"))[0] == 0.0
+
+
+def test_the_lines_limits_while_injecting() -> None:
+    """Guards the limits of a run: half as much again as the strongest moment, and what the crops bear."""
+    rise, noise = _CALCIUM_MS_CM + _POTASSIUM_MS_CM, 0.01
+    recipe = _plan(_night()).recipe
+    assert recipe.ec_seen_ms_cm == 0.15 and recipe.line_ec_most_ms_cm == 0.0
+    assert recipe.ec_rise_most_ms_cm == pytest.approx(1.5 * rise + 0.15)
+    alone = _plan(_night("in_turn")).recipe
+    assert alone.ec_rise_most_ms_cm == pytest.approx(1.5 * max(_CALCIUM_MS_CM, _POTASSIUM_MS_CM) + 0.15)
+    lax = _plan(_night(line_ec_most_ms_cm=3.0 * rise)).recipe
+    assert lax.line_ec_most_ms_cm == pytest.approx(3.0 * rise * 1.02 + noise), "and what the probe may be off by"
+    near = _plan(_night(line_ec_most_ms_cm=0.4 + 1.01 * rise)).recipe
+    assert near.line_ec_most_ms_cm == pytest.approx((0.4 + 1.1 * rise) * 1.02 + noise), "the plan's band was accepted"
+    decisions = demo_decisions(program={"injections": [injection(0.1038, 1.5)], "water_m3": 3.0})
+    blind = _plan(decisions, supplied("no ec")).recipe
+    assert (blind.ec_seen_ms_cm, blind.ec_rise_most_ms_cm, blind.line_ec_most_ms_cm) == (0.0, 0.0, 0.0)

@@ -1,0 +1,143 @@
+"""Forces and bypasses: what they may have, what they never have, and when they end."""
+
+from typing import Any
+
+import pytest
+
+from daemon.control.lease import BYPASS, FORCE, Lease
+from daemon.control.requests import Request
+from daemon.control.states import Effect, Phase, ProcedureState, UnitMode
+from daemon.evidence import FlushOwed, LeaseEnded, LeaseGranted, Unscheduled
+from daemon.messages import OPERATOR, TECHNICIAN, Answer, Verb
+from tests.daemon.control.plant import Rig, of_kind, reached, short_recipe, small
+from tests.daemon.control.spec import injectors
+
+_N = iter(range(10_000))
+
+
+def _lease(target: str, is_on: bool = True, left_s: float = 60.0, kind: str = FORCE, **more: Any) -> Lease:
+    return Lease(f"l{next(_N)}", kind, target, is_on, left_s, "Mira", "a look", **more)
+
+
+def _force(rig: Rig, *leases: Lease, role: str = OPERATOR) -> list[Answer]:
+    verbs = {FORCE: Verb.FORCE, BYPASS: Verb.BYPASS}
+    requests = [Request(lease.id, verbs[lease.kind], role=role, who=lease.who, lease=lease) for lease in leases]
+    return list(rig.scan(*requests).answers)
+
+
+def _opened(rig: Rig) -> None:
+    """Force the creek block's water on, until it flows."""
+    assert all(
+        answer.accepted for answer in _force(rig, _lease("pump", left_s=300.0), _lease("valve.creek", left_s=300.0))
+    )
+    rig.until(lambda state: state.outputs.pump, most=60)
+    rig.scans(15)
+
+
+def test_forced_water_comes_in_its_order_and_goes_with_its_lease() -> None:
+    """Guards invariant 9 and the pump's order: valve, pump, and at the end of the leases pump and valve again."""
+    rig = Rig(small())
+    _opened(rig)
+    assert rig.state.outputs.blocks == {"creek"} and rig.state.unit.procedure is ProcedureState.IDLE
+    rig.scans(330)
+    assert not rig.state.leases and not rig.state.outputs.pump and not rig.state.outputs.blocks
+    assert [row.target for row in of_kind(rig.rows, LeaseGranted)] == ["pump", "valve.creek"]
+    assert {row.why for row in of_kind(rig.rows, LeaseEnded)} == {"its time is over"}
+    assert sum(row.volume_ml for row in of_kind(rig.rows, Unscheduled) if row.channel == "main") > 0
+
+
+def test_a_forced_injector_opens_only_on_forced_and_proven_water_and_owes_its_flush_first() -> None:
+    """Guards invariants 1 and 2 under override: no water, no stock; and the flush is owed before the injector opens."""
+    rig = Rig(small())
+    assert _force(rig, _lease("injector.a"))[0].accepted
+    rig.scans(20)
+    assert not injectors(rig.state.outputs)
+    rig.scan(Request("all", Verb.RELEASE))
+    _opened(rig)
+    assert _force(rig, _lease("injector.a", drive=0.5))[0].accepted
+    before = rig.state.lines.owed
+    rig.until(lambda state: bool(injectors(state.outputs)), most=8)
+    assert before or rig.state.lines.owed
+    assert {(row.segment, row.stock) for row in of_kind(rig.rows, FlushOwed)} == {
+        ("main", "injector a"),
+        ("creek", "injector a"),
+    }
+    rig.scans(20)
+    rig.bad.add("flow")
+    rig.scan()
+    assert not injectors(rig.state.outputs), "invariant 1 holds under force"
+
+
+@pytest.mark.parametrize(
+    ("name", "value"), [("emergency_stop", 0.0), ("selector", 0.0), ("pressure", 460.0)], ids=lambda value: str(value)
+)
+def test_leases_end_when_all_outputs_go(name: str, value: float) -> None:
+    """Guards rule 7 and category ZERO: what takes all outputs away ends what was forced for good."""
+    rig = Rig(small())
+    _opened(rig)
+    rig.forced[name] = value
+    rig.scans(4)
+    assert not rig.state.leases and not rig.state.outputs.pump
+    rig.forced.clear()
+    rig.scans(30)
+    assert not rig.state.outputs.pump and not rig.state.outputs.blocks
+
+
+@pytest.mark.parametrize("verb", [Verb.STOP_EVERYTHING, Verb.RELEASE])
+def test_stop_everything_and_release_end_what_is_forced(verb: Verb) -> None:
+    """Guards invariant 11 under override."""
+    rig = Rig(small())
+    _opened(rig)
+    rig.scan(verb)
+    assert not rig.state.leases
+    rig.scans(20)
+    assert not rig.state.outputs.pump and not rig.state.outputs.blocks
+
+
+@pytest.mark.parametrize("phase", list(Phase))
+def test_a_run_lets_no_injector_be_forced(phase: Phase) -> None:
+    """Guards invariant 1: while a run is active an injector is its own."""
+    rig = reached(phase)
+    (answer,) = _force(rig, _lease("injector.a"))
+    assert not answer.accepted and "no run is active" in answer.reason
+    assert not rig.state.leases
+
+
+def test_a_valve_that_is_forced_shut_in_a_run_takes_its_injector_along() -> None:
+    """Guards rule 14: a force that changes the path closes the injectors in that very scan."""
+    rig = reached(Phase.INJECT)
+    assert _force(rig, _lease("injector.a", is_on=False))[0].accepted
+    assert not injectors(rig.state.outputs)
+
+
+def test_only_a_technician_bypasses_and_nobody_what_is_critical() -> None:
+    """Guards the roles: an operator is refused, and so is a technician where people, dose or water are guarded."""
+    rig = Rig(small())
+    (answer,) = _force(rig, _lease("injector-rate", kind=BYPASS))
+    assert not answer.accepted and "technician" in answer.reason
+    (answer,) = _force(rig, _lease("emergency-stop", kind=BYPASS), role=TECHNICIAN)
+    assert not answer.accepted and "Nobody" in answer.reason
+    assert not rig.state.leases
+
+
+def test_a_bypassed_cause_is_shown_and_does_nothing_until_the_lease_ends() -> None:
+    """Guards bypass: the pump's contact is set aside, and comes back into force by itself."""
+    rig = reached(Phase.PREWET)
+    assert _force(rig, _lease("pump-not-running", kind=BYPASS, left_s=40.0), role=TECHNICIAN)[0].accepted
+    rig.forced["pump_running"] = 0.0
+    rig.scans(20)
+    assert "pump-not-running" in rig.state.guard.active
+    assert rig.state.unit.procedure is ProcedureState.RUNNING
+    rig.scans(25)
+    assert rig.state.unit.procedure in (ProcedureState.STOPPING, ProcedureState.STOPPED)
+
+
+def test_a_change_of_mode_ends_leases_and_out_of_service_grants_none() -> None:
+    """Guards the modes: MANUAL keeps forces, OUT_OF_SERVICE has none."""
+    rig = Rig(small())
+    assert _force(rig, _lease("valve.creek"))[0].accepted
+    assert rig.scan(Request("off", Verb.MODE, mode=UnitMode.OUT_OF_SERVICE)).answers[0].accepted
+    assert not rig.state.leases
+    assert not _force(rig, _lease("valve.creek"))[0].accepted
+    assert not rig.start(short_recipe()).accepted
+    assert rig.scan().verdict.effect is Effect.NONE
