@@ -82,7 +82,10 @@ async def _in_steps(twins: _Twins, folder: Path) -> Path:
 
 
 def _events(ledger: Path) -> list[tuple[str, ...]]:
-    """Return what happened, in its order, without times and figures."""
+    """Return what happened, in its order, without times and figures.
+
+    Whether the clock is trusted is this machine's own matter, and left out.
+    """
     with reading(ledger) as connection:
         found = {
             **{s.seq: ("began", s.row.shift) for s in evidence(connection, RunStarted)},
@@ -90,7 +93,11 @@ def _events(ledger: Path) -> list[tuple[str, ...]]:
             **{s.seq: ("intended", s.row.channel) for s in evidence(connection, InjectionIntent)},
             **{s.seq: ("owed", s.row.segment) for s in evidence(connection, FlushOwed)},
             **{s.seq: ("cleared", s.row.segment, s.row.why) for s in evidence(connection, FlushCleared)},
-            **{s.seq: ("alarm", s.row.code) for s in evidence(connection, AlarmRaised)},
+            **{
+                s.seq: ("alarm", s.row.code)
+                for s in evidence(connection, AlarmRaised)
+                if s.row.code != "clock-not-trusted"
+            },
             **{s.seq: ("ended", s.row.state, s.row.outcome, s.row.why) for s in evidence(connection, RunEnded)},
         }
     return [found[seq] for seq in sorted(found)]
