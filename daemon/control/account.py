@@ -36,7 +36,8 @@ def book(
 ) -> tuple[Run | None, Lines]:
     """Return the run and the pipes' account after what moved under `unit` and the outputs commanded last.
 
-    `is_forced`: some output was forced, so that other valves than the shift's may have been open for long.
+    `is_forced`: some output was forced: other valves than the shift's may have been open for long, and a fill that is
+    kept from its water is timed all the same.
     """
     for name in facts.counter_resets:
         record.event("counter-reset", {"counter": name})
@@ -69,7 +70,7 @@ def book(
     moved_water_l = facts.water_moved_l
     fill_l = moved_water_l if is_filling else 0.0
     water_l = moved_water_l / max(1.0, path) if facts.displaces and not is_filling else 0.0
-    is_on_its_way = not is_filling or (last.pump and (last.blocks == run.blocks or is_forced))
+    is_on_its_way = not is_filling or is_forced or (last.pump and last.blocks == run.blocks)
     is_timed = unit.procedure is ProcedureState.RUNNING and is_on_its_way
     return (
         run._replace(

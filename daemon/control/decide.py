@@ -20,7 +20,7 @@ from daemon.control.guard import Guard, Verdict, guard
 from daemon.control.image import SAFE, ChannelOutput, Image, Now, Outputs
 from daemon.control.injection import Want, inject
 from daemon.control.interlocks import Situation
-from daemon.control.lease import Lease, bypassed, merged
+from daemon.control.lease import NOTHING, Lease, bypassed, merged
 from daemon.control.leases import follow_leases, waiting_for
 from daemon.control.lines import Lines
 from daemon.control.phases import Step, proceed, started
@@ -109,7 +109,7 @@ def decide(plant: Plant, state: State, image: Image, requests: tuple[Request, ..
     leases, rows = follow_leases(site, state.leases, asked, verdict, facts, state.emitted + record.count)
     record.add(rows)
 
-    is_forced = bool(state.leases)
+    is_forced = merged(state.leases) is not NOTHING
     run, lines = book(site, state.unit, state.run, state.lines, state.outputs, facts, record, is_forced=is_forced)
     owed_l = pipes.owed_on_path(run.recipe, lines) if run is not None else 0.0
     queue = state.queue

@@ -91,8 +91,8 @@ def _announced(
     if unit.procedure in ACTIVE:
         if run is None or unit.procedure is not ProcedureState.RUNNING or unit.phase is not Phase.INJECT:
             return {}
-        is_own_path = last.blocks == water.blocks == run.blocks and forced.pump is not False
-        may = is_own_path and not run.given_up
+        is_own_path = last.blocks == water.blocks == run.blocks and forced.shut.isdisjoint(run.blocks)
+        may = is_own_path and forced.pump is not False and not run.given_up
         return {name: row for name, row in run.intents.items() if may and name not in forced.shut_channels}
     is_open = bool(forced.open) and last.blocks == water.blocks == forced.open and water.are_open
     may = is_open and (forced.pump is True or site.pump is None)

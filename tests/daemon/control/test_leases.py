@@ -103,11 +103,21 @@ def test_a_run_lets_no_injector_be_forced(phase: Phase) -> None:
     assert not rig.state.leases
 
 
-def test_a_valve_that_is_forced_shut_in_a_run_takes_its_injector_along() -> None:
+@pytest.mark.parametrize("target", ["injector.a", "valve.creek", "pump"])
+def test_what_is_forced_off_in_a_run_takes_its_injector_along(target: str) -> None:
     """Guards rule 14: a force that changes the path closes the injectors in that very scan."""
     rig = reached(Phase.INJECT)
-    assert _force(rig, _lease("injector.a", is_on=False))[0].accepted
+    assert _force(rig, _lease(target, is_on=False))[0].accepted
     assert not injectors(rig.state.outputs)
+
+
+@pytest.mark.parametrize("target", ["valve.creek", "pump"])
+def test_a_fill_that_is_kept_from_its_water_ends_by_its_time(target: str) -> None:
+    """Guards the phase's limit: no run waits unseen for what somebody holds off."""
+    rig = reached(Phase.FILL)
+    assert _force(rig, _lease(target, is_on=False, left_s=4.0 * 3600.0))[0].accepted
+    rig.scans(int(rig.plant.site.limits.fill_max_s) + 20)
+    assert rig.state.unit.procedure is ProcedureState.STOPPED
 
 
 def test_only_a_technician_bypasses_and_nobody_what_is_critical() -> None:
