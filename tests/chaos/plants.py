@@ -8,9 +8,11 @@ import contextlib
 import math
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+from daemon.clock import SteppedClock
 from daemon.control.cause import Reset
 from daemon.control.interlocks import MATRIX
 from daemon.control.run import Run
@@ -19,7 +21,10 @@ from daemon.evidence import AlarmRaised, Dose, Event, Evidence, RunEnded, Unsche
 from daemon.ledger.durable import open_state
 from daemon.ledger.reading import evidence, reading
 from daemon.ledger.reports import verify_file
+from daemon.runtime.notify import Notifier
 from daemon.runtime.scan import Scanned
+from daemon.runtime.service import Service
+from drivers.profile import load_profiles
 from tests.night.spoilt import SpoiltPlant, is_active, is_injecting, spoilt_plant
 
 SCAN_S = 1.1
@@ -57,6 +62,7 @@ _PRESSES = 8
 """A siphon is known to be over only after two of its meter's windows of a minute."""
 _FOR_A_VISIT = frozenset(row.code for row in MATRIX if row.latched and row.reset is Reset.AT_MACHINE)
 _SOME_STOCK_L = 0.2
+_CLOSE_S = 5.0
 _PULSE_L = 10.0
 _COUNT_L = 0.01
 
@@ -114,6 +120,34 @@ class ChaosPlant:
     async def truth(self) -> dict[str, Any]:
         """Return the plant's own account."""
         return await self.spoilt.truth()
+
+    async def fall(self) -> None:
+        """Let the daemon fall: it writes nothing more to the plant, and what it had said is on disk."""
+        service = self.spoilt.service
+        if service._server is not None:
+            await service._server.close()
+        service._lock.close()
+        await service.field.close()
+        service.ledger.close(_CLOSE_S)
+
+    async def rise(self) -> None:
+        """Start another daemon on the record of the one that fell, at the same plant and clock."""
+        old = self.spoilt.service
+        new = Service(old.plant, load_profiles(), old.folder, old.clock, Notifier(None, None), lambda text: None)
+        self.spoilt.service = new
+        assert await new.start()
+        await self.scan()
+
+    async def sleep(self, seconds: float) -> None:
+        """Let time pass in which no scan is done: the plant and its clock go on."""
+        clock = self.spoilt.service.clock
+        await clock.wait_until_s(clock.monotonic_s() + seconds)
+
+    def turn_clock(self, seconds: float) -> None:
+        """Let the wall's time jump, as a time service does; durations know nothing of it."""
+        clock = self.spoilt.service.clock
+        assert isinstance(clock, SteppedClock)
+        clock._start += timedelta(seconds=seconds)
 
     async def fault(self, name: str, *, on: bool = True, **parameters: Any) -> None:
         """Begin or end a fault of the plant."""
@@ -279,9 +313,13 @@ async def chaos_plant(
     """Start the plant and its daemon; the record is held to the invariants in the end, the meters' sums by `counts`."""
     async with spoilt_plant(folder, site, decisions) as spoilt:
         spoilt.compares = False
-        plant = ChaosPlant(spoilt)
-        yield plant
-        await plant.assert_record(counts=counts)
+        plant, first = ChaosPlant(spoilt), spoilt.service
+        try:
+            yield plant
+            await plant.assert_record(counts=counts)
+        finally:
+            if spoilt.service is not first:
+                await spoilt.service.stop()
 
 
 async def nothing() -> None:
