@@ -34,7 +34,7 @@ async def _crash(plant: ChaosPlant, phase: Phase) -> float:
 
 
 @pytest.mark.parametrize("bus", ["relays", "signals"])
-@pytest.mark.parametrize("phase", list(Phase))
+@pytest.mark.parametrize("phase", [Phase.PREWET, Phase.INJECT])
 def test_a_link_drops_while_a_crash_is_recovered_from(bus: str, phase: Phase, tmp_path: Path) -> None:
     """The first scans after the start meet a bus that drops: nothing comes on, and the debt is as it was."""
 
