@@ -111,7 +111,7 @@ _STATES = {
     "IDLE": _State(lambda setup, daemon: daemon.until(lambda s: s.procedure != "RUNNING"), (), owes=False),
     "FILL": _State(_phase(lambda s: s.phase == "FILL" and s.outputs["pump"]), ("none",), owes=False),
     "PREWET": _State(_phase(lambda s: s.phase == "PREWET"), ("FILL",), owes=False),
-    "INJECT": _State(_inject, "PREWET", owes=True),
+    "INJECT": _State(_inject, ("PREWET",), owes=True),
     "FLUSH": _State(_phase(lambda s: s.phase == "FLUSH" and bool(s.owed)), ("INJECT",), owes=True),
     "HELD": _State(_after_inject(Verb.HOLD, "HELD"), ("PREWET",), owes=True),
     "HELD dry": _State(
