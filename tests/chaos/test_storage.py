@@ -148,6 +148,7 @@ def test_d5_one_commit_fails_and_costs_nothing(tmp_path: Path) -> None:
     uvloop.run(night())
 
 
+@pytest.mark.proof
 def test_d4_a_disk_that_takes_a_second_for_each_commit(tmp_path: Path) -> None:
     """A card that is slow: no injector opens before its row is down; the run is whole, for the plant waits for none."""
 
@@ -172,6 +173,7 @@ def test_d4_a_disk_that_takes_a_second_for_each_commit(tmp_path: Path) -> None:
     uvloop.run(night())
 
 
+@pytest.mark.proof
 @pytest.mark.timeout(200)
 def test_d7_somebody_holds_the_record_while_it_injects(tmp_path: Path) -> None:
     """A backup or a shell with the write lock: water only until it lets go, and every row is kept."""

@@ -63,6 +63,7 @@ async def test_p4_a_daemon_that_is_stopped_and_goes_on(tmp_path: Path) -> None:
         _assert_whole(setup)
 
 
+@pytest.mark.proof
 async def test_p7_a_loop_that_is_blocked_for_a_moment(tmp_path: Path) -> None:
     """Less than the module's own time-out: nothing is let go, and the run ends whole."""
     async with bench(tmp_path) as setup, setup.daemon() as daemon:
@@ -77,6 +78,7 @@ async def test_p7_a_loop_that_is_blocked_for_a_moment(tmp_path: Path) -> None:
         _assert_whole(setup)
 
 
+@pytest.mark.proof
 async def test_p3_sigkill_while_sigterm_is_being_obeyed(tmp_path: Path) -> None:
     """In the middle of the ordered stop: the module lets go of the rest, and the next daemon closes the run."""
     async with bench(tmp_path) as setup:
@@ -93,6 +95,7 @@ async def test_p3_sigkill_while_sigterm_is_being_obeyed(tmp_path: Path) -> None:
         _assert_whole(setup)
 
 
+@pytest.mark.proof
 @pytest.mark.parametrize("what", [resource.RLIMIT_AS, resource.RLIMIT_NOFILE], ids=["memory", "files"])
 async def test_p5_p8_no_more_memory_or_files(what: int, tmp_path: Path) -> None:
     """From one moment on none is given: it waters on or falls, all comes off in the end, and a start is whole."""
