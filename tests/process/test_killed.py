@@ -87,11 +87,19 @@ def _in_force(snapshot: Snapshot) -> set[str]:
 
 
 async def _reset(setup: Bench, daemon: Daemon) -> None:
-    """Pull the emergency stop out, and press the button at the machine until it is believed."""
+    """Pull the emergency stop out, and press the button at the machine until it is believed.
+
+    A press of four seconds is a sixth of a second here: a machine that is busy may miss one.
+    """
     await setup.simulator.ask("fault", name="estop", on=False)
-    at_s = (await setup.truth())["time_s"] + 20.0
-    await setup.simulator.ask("fault", name="reset_pressed", on=True, at_s=at_s, for_s=4.0)
-    await daemon.until(lambda s: not _in_force(s) & {"emergency-stop"})
+    for _ in range(_PRESSES):
+        at_s = (await setup.truth())["time_s"] + 20.0
+        await setup.simulator.ask("fault", name="reset_pressed", on=True, at_s=at_s, for_s=4.0)
+        while (await setup.truth())["time_s"] < at_s + 30.0:
+            if "emergency-stop" not in _in_force(await daemon.snapshot()):
+                return
+            await asyncio.sleep(0.1)
+    raise AssertionError(f"not reset: {await daemon.snapshot()}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +136,8 @@ _STATES = {
 }
 _BRIEF = ("FILL", "PREWET", "INJECT", "FLUSH")
 _ROUNDS, _LONG_ROUNDS = 2, 20
-_AT_ONCE = 3
+_PRESSES = 5
+_AT_ONCE = 2
 """Plants that are killed beside each other in the long run."""
 
 
