@@ -6,7 +6,7 @@ Readings are the instruments' own values put into the site's units here, by line
 import math
 import re
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 
@@ -207,19 +207,27 @@ def kestrel_night(
     share: float = 1.0,
     perfect: bool = False,
     scan_s: float = 2.0,
+    make: Callable[[Plant, Path, Tolerances, float], CoreNight] = CoreNight,
 ) -> tuple[CoreNight, tuple[Recipe, ...]]:
     """Return a charged night of Kestrel Bend's programs, their water and doses cut to `share`, and its recipes."""
     decisions = cut((KESTREL_BEND / "decisions.toml").read_text("utf-8"), share)
-    return charged_night(site_file, decisions, seed, programs, perfect=perfect, scan_s=scan_s)
+    return charged_night(site_file, decisions, seed, programs, perfect=perfect, scan_s=scan_s, make=make)
 
 
 def charged_night(
-    site_file: Path, decisions: str, seed: int, programs: Sequence[str], *, perfect: bool = False, scan_s: float = 2.0
+    site_file: Path,
+    decisions: str,
+    seed: int,
+    programs: Sequence[str],
+    *,
+    perfect: bool = False,
+    scan_s: float = 2.0,
+    make: Callable[[Plant, Path, Tolerances, float], CoreNight] = CoreNight,
 ) -> tuple[CoreNight, tuple[Recipe, ...]]:
     """Return a night of the programs that `decisions` hold, its tanks charged as they say, and its recipes."""
     text = site_file.read_text("utf-8")
     plant = _plant(text)
-    night = CoreNight(plant, site_file, Tolerances(seed, perfect=perfect), scan_s)
+    night = make(plant, site_file, Tolerances(seed, perfect=perfect), scan_s)
     for tank, litres, batch in _charges(text, decisions):
         night.charge(tank, litres, batch)
     return night, tuple(_recipe(text, decisions, program) for program in programs)
