@@ -145,17 +145,20 @@ async def _changed(plant: ChaosPlant, bus: str, change: Change, phase: Phase, *,
         return await plant.faulty_run(phase, begin, for_scans=for_scans, mend=end)
 
 
+@pytest.mark.proof
 def test_m1_dropped_before_send_after_send_and_in_mid_frame(tmp_path: Path) -> None:
     """The request is lost, its reply is, or the connection ends in the middle of it."""
     forms = [("lost_request", 0), ("lost_reply", 0), ("cut", 24)]
     uvloop.run(_in_each_phase(tmp_path, forms, forms))
 
 
+@pytest.mark.proof
 def test_m2_delayed_by_half_one_and_two_time_outs(tmp_path: Path) -> None:
     """What comes within the time-out is taken, what comes later is not."""
     uvloop.run(_in_each_phase(tmp_path, [("late", 2)], [("late", 0), ("late", 1), ("late", 2)]))
 
 
+@pytest.mark.proof
 def test_m3_a_late_reply_lands_during_the_next_request(tmp_path: Path) -> None:
     """Each third reply comes two time-outs late, among the replies to what was asked meanwhile: none is mistaken."""
 
@@ -219,17 +222,20 @@ def test_m11_every_exception(tmp_path: Path) -> None:
     uvloop.run(_in_each_phase(tmp_path, forms, forms))
 
 
+@pytest.mark.proof
 def test_m12_byte_drip(tmp_path: Path) -> None:
     """One byte at a time: too slow for the time-out, or just in time."""
     uvloop.run(_in_each_phase(tmp_path, [("drip", 0)], [("drip", 0), ("drip", 1)]))
 
 
+@pytest.mark.proof
 def test_m13_reset_half_open_and_closed(tmp_path: Path) -> None:
     """FIN, RST, and a connection on which nothing is heard any more."""
     forms = [("cut", 0), ("cut", 1), ("cut", 2)]
     uvloop.run(_in_each_phase(tmp_path, forms, forms))
 
 
+@pytest.mark.proof
 def test_m14_accepted_but_silent(tmp_path: Path) -> None:
     """The connection is taken, and nobody answers."""
     uvloop.run(_in_each_phase(tmp_path, [("silent", 0)], [("silent", 0)]))
@@ -519,6 +525,7 @@ async def _take_the_siphon_back(plant: ChaosPlant) -> None:
     await plant.make_well()
 
 
+@pytest.mark.proof
 def test_m22_another_device_answers(tmp_path: Path) -> None:
     """A second module at the same address, of a plant at rest, takes over the line: nothing is injected by its word."""
     uvloop.run(_impostor(tmp_path))
@@ -549,6 +556,7 @@ async def _impostor(folder: Path) -> None:
             await other.close()
 
 
+@pytest.mark.proof
 def test_m23_a_slow_network_that_drops_five_in_a_hundred(tmp_path: Path) -> None:
     """Requests and replies are lost at random: the nights are whole, the dose is the planned one, no value is wrong."""
     uvloop.run(_lossy(tmp_path))

@@ -284,6 +284,7 @@ def test_every_invariant_is_broken_once() -> None:
     assert [broken.invariant for broken in _BROKEN] == list(itertools.islice(itertools.count(1), 12))
 
 
+@pytest.mark.proof
 @pytest.mark.parametrize("broken", _BROKEN, ids=lambda broken: f"{broken.invariant}")
 def test_the_code_as_it_is_passes(broken: _Broken, tmp_path: Path) -> None:
     """Guards the scenarios: what they find is the mutation and nothing else."""

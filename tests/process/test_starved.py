@@ -19,7 +19,7 @@ pytestmark = pytest.mark.chaos
 
 _WATCHDOG_S = 10.0
 """Of the relay block, in plant seconds: less than half a second of real time."""
-_CRASHES, _BRIEF_CRASHES = 50, 3
+_CRASHES = 50
 
 
 def _is_injecting(snapshot: Snapshot) -> bool:
@@ -128,9 +128,12 @@ def _held(pid: int, what: int) -> int:
     return pages * resource.getpagesize()
 
 
-async def _crashes(folder: Path, count: int) -> None:
-    async with bench(folder) as setup:
-        for number in range(count):
+@pytest.mark.proof
+@pytest.mark.timeout(400)
+async def test_p9_falls_fifty_times(tmp_path: Path) -> None:
+    """Fifty crashes after one another: the debt of the first run is neither lost nor doubled."""
+    async with bench(tmp_path) as setup:
+        for number in range(_CRASHES):
             async with setup.daemon() as daemon:
                 if number == 0:
                     await _injecting(setup, daemon)
@@ -146,15 +149,3 @@ async def _crashes(folder: Path, count: int) -> None:
         assert await _off(setup) == injected_l, "a start gave stock by itself"
         _assert_whole(setup)
         assert len(last_runs(setup.folder / "ledger.db", 100)) == 1
-
-
-async def test_p9_falls_again_and_again(tmp_path: Path) -> None:
-    """A few crashes after one another: the debt of the first run is neither lost nor doubled."""
-    await _crashes(tmp_path, _BRIEF_CRASHES)
-
-
-@pytest.mark.proof
-@pytest.mark.timeout(400)
-async def test_p9_falls_fifty_times(tmp_path: Path) -> None:
-    """The same, fifty times."""
-    await _crashes(tmp_path, _CRASHES)

@@ -17,6 +17,7 @@ _LEAST = 1000
 """How often each antecedent must be met at least."""
 
 
+@pytest.mark.proof
 def test_every_row_to_closure() -> None:
     """Guards invariants 3 and 4d for each row: in force after its delay, gone by its own reset, acting as declared."""
     counts = Counter[str]()
