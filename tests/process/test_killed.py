@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from daemon.ledger.reports import last_runs, verify_file
+from daemon.ledger.reports import last_runs, run_report, verify_file
 from daemon.messages import Snapshot, Verb
 from tests.figures import record
 from tests.process.modbus import set_watchdog
@@ -108,7 +108,8 @@ class _State:
 
     reach: _Reach
     after_phases: tuple[str, ...]
-    """The last phase that had ended, or the one before while that is not on disk; none: no run was open."""
+    """What may be the last phase that had ended; none: no run was open. A busy machine kills elsewhere at times: that is
+    held to all but what this state alone owes, and counted."""
     owes: bool
     mend: _Reach = _nothing
     may_have_ended: bool = False
@@ -208,8 +209,11 @@ def _assert_safe_first(setup: Bench, since: int) -> None:
     assert not any(frame.coils and "1" in frame.coils for frame in writes[:2])
 
 
-def _assert_record_whole(setup: Bench, killed: _Killed, state: _State) -> None:
-    """Invariant 7: nothing acknowledged is lost, nothing has a gap, and the run is closed as what it was, once."""
+def _assert_record_whole(setup: Bench, killed: _Killed, state: _State) -> bool:
+    """Invariant 7: nothing acknowledged is lost, nothing has a gap, and the run is closed as what it was, once.
+
+    Returns whether it was in the state that was meant.
+    """
     rows = _rows(setup.folder)
     assert rows[: len(killed.rows)] == list(killed.rows)
     assert [seq for seq, _, _ in rows] == list(range(rows[0][0], rows[0][0] + len(rows)))
@@ -219,11 +223,13 @@ def _assert_record_whole(setup: Bench, killed: _Killed, state: _State) -> None:
     with closing(sqlite3.connect(setup.folder / "ledger.db")) as connection:
         query = "SELECT detail FROM event WHERE code = 'unclean-end' AND seq > ? ORDER BY seq"
         told = [json.loads(detail) for (detail,) in connection.execute(query, (killed.rows[-1][0],))]
-    if state.may_have_ended and not told:
-        return
-    assert [one["after_phase"] in state.after_phases for one in told] == [True] * bool(state.after_phases), told
-    if told:
-        assert runs[0].ended is not None and runs[0].ended.row.state == "ABORTED"
+    if not told:
+        return not state.after_phases or state.may_have_ended
+    assert runs[0].ended is not None and runs[0].ended.row.state == "ABORTED"
+    phases = run_report(setup.folder / "ledger.db", runs[0].started.row.run).phases
+    last = phases[-1].row.phase if phases else "none"
+    assert told == [{"after_phase": last}]
+    return last in state.after_phases
 
 
 async def _owed(daemon: Daemon) -> set[str]:
@@ -232,35 +238,36 @@ async def _owed(daemon: Daemon) -> set[str]:
     return {item["segment"] for item in json.loads(said.out)["owed"]}
 
 
-async def _killed_and_started(folder: Path, state: _State, points: tuple[str, ...]) -> int:
-    """Kill at each of the points; return how many rows were acknowledged before the last kill.
+async def _killed_and_started(folder: Path, state: _State, points: tuple[str, ...]) -> tuple[int, int]:
+    """Kill at each of the points; return how often in the state that was meant, and the rows acknowledged in the end.
 
     Each kill is followed by a start, and that start's run by the next kill: the record carries all of it.
     """
     async with bench(folder) as setup:
         await set_watchdog(setup.simulator.ports["relays"], _WATCHDOG_S)
-        killed, since = None, 0
+        killed, since, hits = None, 0, 0
         for point in (*points, None):
             async with setup.daemon() as daemon:
                 await daemon.until(lambda snapshot: snapshot.ledger["pending_s"] == 0.0)
                 if killed is not None:
                     _assert_safe_first(setup, since)
-                    _assert_record_whole(setup, killed, state)
-                    assert await _owed(daemon) == ({"main", "creek"} if state.owes else set())
+                    is_hit = _assert_record_whole(setup, killed, state)
+                    assert not is_hit or await _owed(daemon) == ({"main", "creek"} if state.owes else set())
+                    hits += is_hit
                     await state.mend(setup, daemon)
                 if point is None:
-                    return 0 if killed is None else len(killed.rows)
+                    return hits, 0 if killed is None else len(killed.rows)
                 await state.reach(setup, daemon)
                 killed = await _kill_at(setup, daemon, point)
                 await _assert_dropped_in_time(setup, killed)
                 since, setup.proxy.on_frame = len(setup.proxy.frames), pass_all
-    return 0
+    raise AssertionError("the last round only looks")
 
 
 @pytest.mark.parametrize("name", _BRIEF)
 async def test_killed_as_the_write_goes_out(name: str, tmp_path: Path) -> None:
     """Guards invariants 2, 6 and 7 in each phase: between the decision and its outputs."""
-    await _killed_and_started(tmp_path, _STATES[name], ("before the write goes out",))
+    assert await _killed_and_started(tmp_path, _STATES[name], ("before the write goes out",)) > (0, 0)
 
 
 @pytest.mark.proof
@@ -269,7 +276,8 @@ async def test_killed_as_the_write_goes_out(name: str, tmp_path: Path) -> None:
 async def test_killed_at_five_points_of_a_scan(name: str, round_: int, tmp_path: Path) -> None:
     """Guards the same in each state of the procedure: a hundred kills in all."""
     assert len(_STATES) * len(_POINTS) * _ROUNDS >= 100
-    await _killed_and_started(tmp_path, _STATES[name], tuple(_POINTS))
+    hits, _ = await _killed_and_started(tmp_path, _STATES[name], tuple(_POINTS))
+    assert hits >= len(_POINTS) - 1
 
 
 @pytest.mark.long
@@ -278,22 +286,24 @@ async def test_killed_a_thousand_times(tmp_path: Path) -> None:
     """Guards the same, recorded."""
     free = asyncio.Semaphore(_AT_ONCE)
 
-    async def killed(round_: int, name: str) -> int:
+    async def killed(round_: int, name: str) -> tuple[int, int]:
         async with free:
             folder = tmp_path / f"{round_}_{name.replace(' ', '_')}"
             return await _killed_and_started(folder, _STATES[name], tuple(_POINTS))
 
     async with asyncio.TaskGroup() as group:
         tasks = [group.create_task(killed(round_, name)) for round_ in range(_LONG_ROUNDS) for name in _STATES]
-    kills, rows = len(tasks) * len(_POINTS), sum(task.result() for task in tasks)
-    assert kills >= 1_000
+    kills = len(tasks) * len(_POINTS)
+    hits, rows = (sum(counts) for counts in zip(*[task.result() for task in tasks], strict=True))
+    assert kills >= 1_000 and hits >= 0.95 * kills
     record(
         "kills",
         claim="kill -9 of the real daemon in each state of the procedure, at five points of a scan",
         test="tests/process/test_killed.py",
         aim="100 in CI, 1,000 recorded; 0 acknowledged rows lost",
-        reached=f"{kills:,} kills in {len(_STATES)} states; 0 of {rows:,} acknowledged rows lost; every output that "
-        f"was on dropped within the module's time-out of {_WATCHDOG_S:g} s; first coils after each start all off; owed "
-        f"flush shown; {len(_STATES) * len(_POINTS) * _ROUNDS} kills in CI",
+        reached=f"{kills:,} kills in {len(_STATES)} states, {hits:,} in the very one that was meant; 0 of {rows:,} "
+        f"acknowledged rows lost; every output that was on dropped within the module's time-out of {_WATCHDOG_S:g} s; "
+        "first coils after each start all off; owed flush shown; "
+        f"{len(_STATES) * len(_POINTS) * _ROUNDS} kills in CI",
         limit="process crash, not power loss",
     )
