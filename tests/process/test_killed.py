@@ -108,8 +108,8 @@ class _State:
 
     reach: _Reach
     after_phases: tuple[str, ...]
-    """What may be the last phase that had ended; none: no run was open. A busy machine kills elsewhere at times: that is
-    held to all but what this state alone owes, and counted."""
+    """What may be the last phase that had ended; none: no run was open. A busy machine kills elsewhere at times: that
+    is held to all but what this state alone owes, and counted."""
     owes: bool
     mend: _Reach = _nothing
     may_have_ended: bool = False
@@ -226,8 +226,9 @@ def _assert_record_whole(setup: Bench, killed: _Killed, state: _State) -> bool:
     if not told:
         return not state.after_phases or state.may_have_ended
     assert runs[0].ended is not None and runs[0].ended.row.state == "ABORTED"
-    phases = run_report(setup.folder / "ledger.db", runs[0].started.row.run).phases
-    last = phases[-1].row.phase if phases else "none"
+    report = run_report(setup.folder / "ledger.db", runs[0].started.row.run)
+    assert report is not None
+    last = report.phases[-1].row.phase if report.phases else "none"
     assert told == [{"after_phase": last}]
     return last in state.after_phases
 
