@@ -15,7 +15,8 @@ import pytest
 from daemon.control.image import SAFE, Image
 from daemon.control.states import ENDED, ProcedureState
 from daemon.equipment import DisplacementTank
-from daemon.evidence import Dose, PhaseEnded, RunEnded, Unscheduled
+from daemon.evidence import Dose, RunEnded, Unscheduled
+from daemon.recipe import Recipe
 from sim.faults import PARAMETERS
 from sim.truth import truth
 from tests.figures import record
@@ -59,7 +60,7 @@ def _draw(drawn: Random, night: CoreNight) -> tuple[tuple[str, float, float], ..
     """Return up to two faults, each with when it begins, in seconds of the night, and how long it lasts."""
     known = [name for name in PARAMETERS if name not in night.sim.faults.lacking]
     names = drawn.sample(known, drawn.choice((0, 1, 1, 1, 2)))
-    return tuple((name, drawn.uniform(0.0, 500.0), drawn.choice((3.0, 30.0, 300.0, 5000.0))) for name in names)
+    return tuple((name, drawn.uniform(0.0, 400.0), drawn.choice((3.0, 30.0, 300.0, 5000.0))) for name in names)
 
 
 def random_night(place: Place, number: int) -> Night:
@@ -68,26 +69,31 @@ def random_night(place: Place, number: int) -> Night:
     programs = place.nights[drawn.randrange(len(place.nights))]
     night, recipes = place.night(_FIRST_SEED + number, programs)
     drawn_faults = _draw(drawn, night)
-    for name, at_s, for_s in drawn_faults:
-        began_s = night.sim.time_s + at_s
-        night.sim.faults.schedule(began_s, night.sim.faults.check(name, True, {}))
-        if name != "relay_reboot":
-            night.sim.faults.schedule(began_s + for_s, night.sim.faults.check(name, False, {}))
-    before, scans, rest = night.image(), 0, 0
+    changes = [
+        (night.at_s + at_s + is_over * for_s, night.sim.faults.check(name, not is_over, {}))
+        for name, at_s, for_s in drawn_faults
+        for is_over in (False, True)[: 1 if name == "relay_reboot" else 2]
+    ]
+    changes.sort(key=lambda change: change[0])
+    before, scans, rest, begun = night.image(), 0, 0, Counter[str]()
     for decision in night.run(*recipes):
         scans += 1
         held = decision.state.unit.procedure is ProcedureState.HELD
         assert scans < _LONGEST_SCANS or held, (place.name, number, drawn_faults)
+        while changes and changes[0][0] <= night.at_s:
+            _, fault = changes.pop(0)
+            night.sim.fault(fault)
+            begun[fault.name] += 1
     while rest < _REST_SCANS:
         rest += 1
         night.scan()
-    faults = tuple(name for name, _, _ in drawn_faults)
-    wrong = tuple(_wrong(night, faults, sum(recipe.water_l for recipe in recipes), before))
+    faults = tuple(begun)
+    wrong = tuple(_wrong(night, faults, recipes, before))
     states = tuple(ProcedureState(row.state) for row in night.rows if isinstance(row, RunEnded))
     return Night(f"{place.name}, {' then '.join(programs)}, night {number}", faults, states, wrong)
 
 
-def _wrong(night: CoreNight, faults: tuple[str, ...], planned_l: float, before: Image) -> Iterator[str]:
+def _wrong(night: CoreNight, faults: tuple[str, ...], recipes: tuple[Recipe, ...], before: Image) -> Iterator[str]:
     account, lines = truth(night.sim), night.state.lines
     ended = [row for row in night.rows if isinstance(row, RunEnded)]
     if account["residual"] > 1e-9:
@@ -103,8 +109,9 @@ def _wrong(night: CoreNight, faults: tuple[str, ...], planned_l: float, before: 
     for segment, held in held_kg.items():
         if segment not in owed and held > 0.02 * injected_kg and not _is_excused(faults):
             yield f"{segment} is loaded and owes nothing: {held:.4f} of {injected_kg:.4f} kg"
-    yield from _unbooked(night, before)
+    yield from _unbooked(night, recipes, before)
     if set(faults) <= _INJECTION_ONLY:
+        planned_l = sum(recipe.water_l for recipe in recipes)
         given_l = sum(row.water_ml for row in ended) / 1000.0
         if given_l < planned_l:
             yield f"water lost to a fault of the injection: {given_l:.0f} of {planned_l:.0f} L"
@@ -117,7 +124,7 @@ def _is_excused(faults: tuple[str, ...]) -> bool:
     )
 
 
-def _unbooked(night: CoreNight, before: Image) -> Iterator[str]:
+def _unbooked(night: CoreNight, recipes: tuple[Recipe, ...], before: Image) -> Iterator[str]:
     """Yield what the meters counted, water or stock, and the record has not (invariant 7), and dose rows that leak."""
     for row in night.rows:
         if isinstance(row, Dose) and row.injected_mg != row.delivered_mg + row.in_lines_mg + row.lost_mg:
@@ -136,11 +143,25 @@ def _unbooked(night: CoreNight, before: Image) -> Iterator[str]:
         yield f"water that nobody booked: {water_l:.1f} of {counted_l:.1f} L"
     if any(isinstance(injector, DisplacementTank) for injector in site.injector.values()):
         return  # its meter counts the water that passes, not the stock
-    stock_l = sum(row.stock_ml for row in night.rows if isinstance(row, PhaseEnded)) / 1000.0
-    stock_l += sum(loose_l(channel) for channel in site.injector)
+    stock_l = _dosed_l(night, recipes) + sum(loose_l(channel) for channel in site.injector)
     counted_l = sum(now.channels[name].stock_l.value - before.channels[name].stock_l.value for name in site.injector)
     if abs(stock_l - counted_l) > _COUNTS * sum(one.meter.per_count or 0.01 for one in site.injector.values()):
         yield f"stock that nobody booked: {stock_l:.2f} of {counted_l:.2f} L"
+
+
+def _dosed_l(night: CoreNight, recipes: tuple[Recipe, ...]) -> float:
+    """Return the litres of stock in the dose rows, by each stock's strongest nutrient."""
+    strongest = {
+        (recipe.run, plan.channel): max(plan.nutrients_g_l.items(), key=lambda item: item[1])
+        for recipe in recipes
+        for plan in recipe.channels
+    }
+    litres = 0.0
+    for row in night.rows:
+        if isinstance(row, Dose) and row.estimate == "METER":
+            nutrient, g_l = strongest[row.run, row.channel]
+            litres += row.injected_mg / 1000.0 / g_l if row.nutrient == nutrient else 0.0
+    return litres
 
 
 def random_nights(folder: Path, count: int) -> Iterator[Night]:
