@@ -1,5 +1,6 @@
 """Breadth-first search of real reducers to closure: every state that can be reached, and every edge from it."""
 
+import math
 from collections import Counter, deque
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
@@ -28,12 +29,15 @@ class Tally:
     edges: int = 0
     counts: Counter[str] = field(default_factory=Counter)
     """How often each rule's antecedent was met, each table row taken, each cell of the matrix fired."""
+    waiting: int = 0
+    """States that were found and not gone on from: none, where the search was carried to its end."""
 
     def __add__(self, other: "Tally") -> "Tally":
         return Tally(
             self.states + other.states,
             self.edges + other.edges,
             self.counts + other.counts,
+            self.waiting + other.waiting,
         )
 
     def __str__(self) -> str:
@@ -42,9 +46,14 @@ class Tally:
 
 
 def explore(
-    starts: Iterable[Node], key: Callable[[Node], Hashable], edges: Edges[Node], *, most_states: int = 500_000
+    starts: Iterable[Node],
+    key: Callable[[Node], Hashable],
+    edges: Edges[Node],
+    *,
+    most_states: int = 500_000,
+    enough_edges: float = math.inf,
 ) -> Tally:
-    """Search until the queue is empty and return what was met.
+    """Search until the queue is empty, or `enough_edges` are followed, breadth first, and return what was met.
 
     `edges` yields (what was done, the state after it) and raises AssertionError where the specification is violated.
     Raises NotClosedError past `most_states`, ViolatedError with the shortest way to the first violation.
@@ -53,7 +62,7 @@ def explore(
     came_from: dict[Hashable, tuple[Hashable, object] | None] = {key(node): None for node in found}
     queue = deque(found)
     count = 0
-    while queue:
+    while queue and count < enough_edges:
         node = queue.popleft()
         try:
             for label, after in edges(node):
@@ -67,7 +76,7 @@ def explore(
             raise ViolatedError(f"{error}\nafter\n{way}\nfrom {node}") from error
         if len(came_from) > most_states:
             raise NotClosedError(f"more than {most_states} states: the abstraction does not close")
-    return Tally(len(came_from), count)
+    return Tally(len(came_from), count, waiting=len(queue))
 
 
 def _way(came_from: Mapping[Hashable, tuple[Hashable, object] | None], name: Hashable) -> Iterator[object]:

@@ -10,6 +10,7 @@ the pipes' content. Pump starts are aged by the hour. Debts of ended runs have o
 plant that answers as it should, with every verdict and every command; verdicts meet all commands.
 """
 
+import math
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping
@@ -297,16 +298,16 @@ class ProcedureSearch:
 
     # The search.
 
-    def run(self, most_states: int = 500_000) -> Tally:
-        """Search to closure. Raises ViolatedError, NotClosedError."""
+    def run(self, enough_edges: float = math.inf) -> Tally:
+        """Search to closure, or until so many edges were followed. Raises ViolatedError, NotClosedError."""
         modes = [State(unit=Unit(mode=mode)) for mode in UnitMode]
         with self._without_senses():
             starts = [Node(self._rounded(state), Ghost()) for state in modes]
-            tally = explore(starts, self._key, self._edges, most_states=most_states)
+            tally = explore(starts, self._key, self._edges, enough_edges=enough_edges)
         self._acyclic()
         for (was, to), count in self._taken.items():
             self.counts[f"table {was.value} > {to.value}"] += count
-        return Tally(tally.states, tally.edges, self.counts)
+        return Tally(tally.states, tally.edges, self.counts, tally.waiting)
 
     def _without_senses(self) -> Any:
         def transition(unit: Unit, to: ProcedureState) -> Unit:
