@@ -11,6 +11,7 @@ from daemon.control import lines, requests
 from daemon.control.gate import gate
 from daemon.control.image import ChannelOutput, Outputs
 from daemon.control.water import water
+from daemon.messages import Verb
 from tests.daemon.control.search.explore import ViolatedError
 from tests.daemon.control.search.procedure import TABLE, ProcedureSearch
 from tests.figures import record
