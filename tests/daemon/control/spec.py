@@ -10,6 +10,7 @@ from collections import Counter
 from daemon.control.decide import Decision, decide
 from daemon.control.image import ChannelOutput, Image, Now
 from daemon.control.interlocks import MATRIX, Reset
+from daemon.control.lease import FORCE
 from daemon.control.requests import Request
 from daemon.control.states import ACTIVE, WATERING, Effect, Phase, ProcedureState
 from daemon.equipment import DisplacementTank, DutyPump
@@ -102,8 +103,12 @@ class Watch:
     def injection(self, rig: Rig, image: Image, decision: Decision) -> None:
         """Invariant 1, and the intent on disk before the injector opens."""
         run = decision.state.run
+        off = _held_off(decision)
+        self.counts["forced off while injecting"] += bool(off and injectors(rig.held))
         for channel in injectors(decision.outputs):
             assert run is not None
+            path = {"pump", f"injector.{channel}", *(f"valve.{block}" for block in run.blocks)}
+            assert off.isdisjoint(path), f"injector {channel} is on while {off & path} is held off"
             assert decision.state.unit.procedure is ProcedureState.RUNNING
             assert decision.state.unit.phase is Phase.INJECT
             against = may_inject(rig.plant, run.recipe, self._seen, rig.held, channel)
@@ -163,7 +168,8 @@ class Watch:
         run = decision.state.run
         if run is not None and not (run.end or run.is_dry) and decision.state.unit.phase not in (None, Phase.FILL):
             own = {block.block for block in run.recipe.blocks}
-            assert after.blocks == own, "a phase goes by its litres while they also run elsewhere"
+            is_held_off = after.blocks < own and bool(_held_off(decision))
+            assert after.blocks == own or is_held_off, "a phase goes by its litres while they also run elsewhere"
         if after.pump and not before.pump:
             self.counts["pump started"] += 1
             assert before.blocks, "the pump starts against closed valves"
@@ -178,7 +184,8 @@ class Watch:
         if before.pump and not after.pump:
             self._off_at_s = now.at_s
             is_local = image.emergency_stop_healthy.value == 0.0 or image.selector_auto.value == 0.0
-            assert is_local or run is None or run.end or run.is_dry, "the pump stops in the middle of a run"
+            is_over = run is None or bool(run.end) or run.is_dry
+            assert is_local or is_over or _held_off(decision), "the pump stops in the middle of a run"
 
     def washing(self, rig: Rig, decision: Decision) -> None:
         """Our backwash begins with proven flow and all injection shut behind it, lasts its time and no longer."""
@@ -363,3 +370,8 @@ def _stock_l(site: Site, channel: str, through_l: float) -> float:
         return through_l
     volume_l = site.tank[injector.tank].volume_l
     return volume_l * (1.0 - math.exp(-through_l / volume_l))
+
+
+def _held_off(decision: Decision) -> set[str]:
+    """Return the outputs that somebody holds off by a lease."""
+    return {lease.target for lease in decision.state.leases if lease.kind == FORCE and not lease.is_on}

@@ -14,6 +14,7 @@ from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_a
 
 from daemon.control.image import SAFE
 from daemon.control.interlocks import MATRIX
+from daemon.control.lease import FORCE, Lease
 from daemon.control.requests import Request
 from daemon.control.states import ACTIVE
 from daemon.evidence import RunEnded
@@ -36,6 +37,7 @@ _MET = (
     "injector on",
     "injector opened",
     "flush owed",
+    "forced off while injecting",
     "latched siphon",
     "crashed",
     _CRASH,
@@ -95,6 +97,15 @@ class _Machine(RuleBasedStateMachine):
         self.rig.scans(scans)
         if not stays:
             clear(self.rig)
+
+    @rule(held=st.sampled_from(("valve.creek", "pump", "injector.a")), left_s=st.sampled_from((3.0, 30.0, 300.0)))
+    def somebody_holds_an_output_off(self, held: str, left_s: float) -> None:
+        """Perhaps one that a run wants; the lease is over after a while."""
+        self.counts["steps"] += 1
+        self._number += 1
+        lease = Lease(f"force-{self._number}", FORCE, held, False, left_s, "test", "a look")
+        self.rig.scan(Request(lease.id, Verb.FORCE, lease=lease))
+        self.rig.scans(2)
 
     @rule()
     def everything_is_mended(self) -> None:
