@@ -13,7 +13,7 @@ plant that answers as it should, with every verdict and every command; verdicts 
 import math
 import re
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -49,6 +49,7 @@ STOCK_L: Final = 10.0
 _MAIN_L = 50.0
 _FLUSH_L = 2.0 * PART_L
 _DURABLE = 1_000_000
+_LONGEST_WALK = 100
 _TIMES = {
     "checkpoint_s = 10.0": "checkpoint_s = 1.0",
     "start_s = 10.0": "start_s = 1.0",
@@ -61,6 +62,14 @@ _TIMES = {
     "overlap_s = 10.0": "overlap_s = 1.0",
     "hold_max_s = 60.0": "hold_max_s = 1.0",
 }
+
+
+def _is_at_rest(state: State) -> bool:
+    return state.unit.procedure not in ACTIVE and state.outputs == SAFE
+
+
+def _is_injecting(state: State) -> bool:
+    return bool(injectors(state.outputs)) and bool(state.lines.owed)
 
 
 def quick() -> Plant:
@@ -194,7 +203,7 @@ class ProcedureSearch:
         one, two = self.recipes["creek"], self.recipes["ridge"]
         start = Request("start", Verb.START, (one,))
         both = Request("both", Verb.START, (one, two))
-        timetable = Request("timetable", Verb.START, (one,), role=DAEMON)
+        timetable = Request("timetable", Verb.START, (two,), role=DAEMON)
         hold, fertiliser = Request("hold", Verb.HOLD), Request("less", Verb.STOP_FERTILISER)
         stop, reset = Request("stop", Verb.STOP_EVERYTHING), Request("reset", Verb.RESET)
         modes = [Request(f"mode {mode.value}", Verb.MODE, mode=mode) for mode in UnitMode]
@@ -303,11 +312,39 @@ class ProcedureSearch:
         modes = [State(unit=Unit(mode=mode)) for mode in UnitMode]
         with self._without_senses():
             starts = [Node(self._rounded(state), Ghost()) for state in modes]
+            starts += self._walked(starts[0])
             tally = explore(starts, self._key, self._edges, enough_edges=enough_edges)
         self._acyclic()
         for (was, to), count in self._taken.items():
             self.counts[f"table {was.value} > {to.value}"] += count
         return Tally(tally.states, tally.edges, self.counts, tally.waiting)
+
+    def _walked(self, rest: Node) -> Iterator[Node]:
+        """Yield what three runs come through, so that a search that is cut short has been everywhere.
+
+        One of creek to its end, one of creek with a crash while it injects, and one of ridge after it.
+        """
+        start, daemons = self._commands[1], self._commands[2]
+        automatic = (Request("mode", Verb.MODE, mode=UnitMode.AUTOMATIC),)
+        node = rest
+        for requests, until in ((start, _is_at_rest), (start, _is_injecting), (automatic, _is_at_rest)):
+            walked = [*self._steps(node, requests, until)]
+            yield from walked
+            node = walked[-1]
+            if until is _is_injecting:
+                _, node = next(self._crashes(node))
+                yield node
+        yield from self._steps(node, daemons, _is_at_rest)
+
+    def _steps(self, node: Node, requests: tuple[Request, ...], until: Callable[[State], bool]) -> Iterator[Node]:
+        for _ in range(_LONGEST_WALK):
+            given = Input("walk", self._well(node.state, 1.0), self._verdicts[0], requests)
+            decision = self.decide(node.state, given)
+            node, requests = Node(self._rounded(decision.state), self._judged(node, given, decision)), ()
+            yield node
+            if until(node.state):
+                return
+        raise AssertionError("the walk does not end")
 
     def _without_senses(self) -> Any:
         def transition(unit: Unit, to: ProcedureState) -> Unit:
