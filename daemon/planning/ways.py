@@ -9,13 +9,15 @@ from daemon.decisions.measured import Transit
 from daemon.hydraulics.cut import received
 from daemon.hydraulics.pipes import fill_l, laminar_tail, line_path, shared_main_l
 from daemon.hydraulics.pressure import last_emitter_kpa
-from daemon.planning.checks import Check
+from daemon.planning.checks import Check, warning
 from daemon.planning.windows import Way
 from daemon.recipe import LinePath
 from daemon.site import Site
 
 _LEAST_SPLIT_PCT = 10.0
 """With one main meter the split between blocks is not known better (common practice, no source)."""
+_THREE_SIGMA = 1.5
+"""Of a k = 2 width."""
 
 
 def paths_of(site: Site, decisions: Decisions, shares: Mapping[str, float]) -> dict[str, LinePath]:
@@ -57,7 +59,7 @@ def splits_pct_of(site: Site, shares: Mapping[str, float]) -> dict[str, float]:
 
 
 def check_shift(site: Site, shares: Mapping[str, float], flow_m3_h: float) -> tuple[Check, ...]:
-    """Return whether the pump can feed the shift, and whether a valve that fails would be seen."""
+    """Return whether the pump can feed the shift, a valve that fails would be seen, and a sound flow is let be."""
     band_pct, least_pct = site.main.flow_band_pct, 100.0 * min(shares.values())
     reason = (
         f"a valve that fails shut shows in the flow only where the smallest block's share ({least_pct:.0f} %) is at "
@@ -67,7 +69,21 @@ def check_shift(site: Site, shares: Mapping[str, float], flow_m3_h: float) -> tu
     if site.pump is not None:
         reason = f"the shift takes {flow_m3_h:.1f} m3/h and the pump gives at most {site.pump.capacity_m3_h:g} m3/h"
         checks += (Check("pump capacity", flow_m3_h <= site.pump.capacity_m3_h, reason),)
-    return checks
+    return (*checks, *_check_band(site, shares))
+
+
+def _check_band(site: Site, shares: Mapping[str, float]) -> Iterator[Check]:
+    """Warn where the shift's flow may lie outside its band with nothing wrong: three sigma, and the meter's class."""
+    flow_pct = math.hypot(*(share * site.block[name].flow_accuracy_pct for name, share in shares.items()))
+    meter = site.main.flow or site.main.water
+    least_pct = _THREE_SIGMA * flow_pct + meter.accuracy_pct_of_reading
+    if site.main.flow_band_pct < least_pct:
+        yield warning(
+            "flow band",
+            f"the shift's flow is known to {flow_pct:.0f} % (flow_accuracy_pct, k = 2), so it may lie outside "
+            f"main.flow_band_pct ({site.main.flow_band_pct:g} %) with nothing wrong, and pause the injection: measure "
+            f"the flow of {' and '.join(shares)} and tell flow_accuracy_pct, or take a band of {least_pct:.1f} %",
+        )
 
 
 def check_ways(site: Site, paths: Mapping[str, LinePath], flow_m3_h: float) -> Iterator[Check]:

@@ -104,3 +104,15 @@ def test_backwashes_only_take_time() -> None:
     recipe = night(plant, ("creek",), 3.5, ("a", 10.0, 1.5))
     assert night(replace(plant, site=often), ("creek",), 3.5, ("a", 10.0, 1.5)).water_l == recipe.water_l
     assert duration_s(often, recipe) - duration_s(plant.site, recipe) == pytest.approx(3.0 * (20.0 + 10.0))
+
+
+def test_a_band_that_a_sound_flow_may_leave_is_told() -> None:
+    """Guards quiet nights: three sigma of the shift's flow and the meter's class must lie within the band."""
+    plant = kestrel()  # creek alone: 10 % at k = 2, and a meter of 1 %
+    for band_pct, is_told in ((15.9, True), (16.1, False)):
+        main = plant.site.main.model_copy(update={"flow_band_pct": band_pct})
+        site = plant.site.model_copy(update={"main": main})
+        plan = plan_run(replace(plant, site=site), demo_decisions(), "creek_night", "run-1", NOW)
+        said = _told(plan, "flow band")
+        assert bool(said) is is_told
+        assert not said or ("15.9 %" in said[0] and "16.0 %" in said[0] and "flow of creek" in said[0])
