@@ -1,6 +1,7 @@
 """Commands admitted: what somebody asked for, judged against where the procedure stands. Stop comes first."""
 
 from dataclasses import replace
+from typing import assert_never
 
 from daemon.control.asked import Asked, Request
 from daemon.control.guard import Verdict
@@ -110,6 +111,8 @@ def _ask(unit: Unit, asked: Asked, facts: Facts, request: Request) -> Asked:
             return replace(asked, shelved=(*asked.shelved, (request.target, request.seconds)))
         case Verb.UNSHELVE:
             return replace(asked, shelved=(*asked.shelved, (request.target, 0.0)))
+        case _ as never:
+            assert_never(never)
 
 
 def _with(targets: tuple[str, ...] | None, target: str) -> tuple[str, ...]:

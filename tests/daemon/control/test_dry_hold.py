@@ -83,3 +83,34 @@ def test_a_run_that_ends_while_it_is_held_dry_is_followed_by_none() -> None:
     facts = rig.scan().facts
     step = proceed(rig.plant.site, rig.state.unit, run, Asked(), verdict, facts, SAFE, 0.0, is_followed=True)
     assert step.unit.procedure is ProcedureState.STOPPED and step.run is not None and step.run.is_last
+
+
+def test_water_that_a_hand_lets_through_is_nobodys_and_may_have_moved_the_stock() -> None:
+    """Guards rule 7: the run counts none of it, the whole flush stays owed, and the doubt over the dose is wider."""
+    rig = _in_hand(Phase.INJECT)
+    run = rig.state.run
+    (before,) = rig.state.lines.pipes.values()
+    for _ in range(15):
+        rig.water_counts += 2.0
+        rig.scan()
+    (after,) = rig.state.lines.pipes.values()
+    assert rig.state.run is not None and run is not None and rig.state.run.water_l == run.water_l
+    assert after.way.line.delivered_l == before.way.line.delivered_l, "nobody knows that it went to the block"
+    assert after.way.short.delivered_l > before.way.short.delivered_l, "nor that it did not"
+    assert sum(row.volume_ml for row in of_kind(rig.rows, Unscheduled) if row.channel == "main") == 300_000
+    assert all(item.left_l == item.full_l for item in rig.state.lines.owed)
+
+
+@pytest.mark.parametrize("procedure", [ProcedureState.HOLDING, ProcedureState.HELD])
+def test_what_is_held_already_is_not_held_again(procedure: ProcedureState) -> None:
+    """Guards category TWO on a run that a person holds: its time runs on, and it does not go on by itself."""
+    rig = reached(Phase.INJECT)
+    rig.scan(Verb.HOLD)
+    if procedure is ProcedureState.HELD:
+        rig.until(lambda state: state.unit.procedure is procedure)
+    run = rig.state.run
+    assert run is not None and rig.state.unit.procedure is procedure
+    verdict = Verdict(Effect.TWO, (), (), (), is_of_plant=False)
+    step = proceed(rig.plant.site, rig.state.unit, run, Asked(), verdict, rig.scan().facts, SAFE, 0.0, is_followed=True)
+    assert step.unit.procedure in (ProcedureState.HOLDING, ProcedureState.HELD)
+    assert step.run is not None and step.run.held_s >= run.held_s and not step.run.resumes

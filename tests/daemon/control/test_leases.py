@@ -151,3 +151,40 @@ def test_a_change_of_mode_ends_leases_and_out_of_service_grants_none() -> None:
     assert not _force(rig, _lease("valve.creek"))[0].accepted
     assert not rig.start(short_recipe()).accepted
     assert rig.scan().verdict.effect is Effect.NONE
+
+
+def test_a_forced_injector_goes_when_a_run_begins_and_when_it_gives_nothing() -> None:
+    """Guards invariant 1: in a run every injector is the run's own; and one that is on and silent is let go."""
+    rig = Rig(small())
+    _opened(rig)
+    assert _force(rig, _lease("injector.a", left_s=300.0))[0].accepted
+    assert rig.start(short_recipe()).accepted
+    assert [row.why for row in of_kind(rig.rows, LeaseEnded) if row.target == "injector.a"] == ["a run begins"]
+    rig = Rig(small())
+    _opened(rig)
+    rig.silent.add("a")
+    assert _force(rig, _lease("injector.a", left_s=300.0, drive=0.5))[0].accepted
+    rig.until(lambda state: bool(injectors(state.outputs)), most=8)
+    rig.scans(20)
+    assert not injectors(rig.state.outputs)
+    (ended,) = of_kind(rig.rows, LeaseEnded)
+    assert ended.target == "injector.a" and "its meter counts nothing" in ended.why
+
+
+def test_a_lease_in_the_place_of_another_ends_it() -> None:
+    """Guards one lease a target: the later one holds, and the record says what became of the first."""
+    rig = Rig(small())
+    first, second = _lease("valve.creek"), _lease("valve.creek", is_on=False)
+    assert _force(rig, first)[0].accepted and _force(rig, second)[0].accepted
+    assert [lease.id for lease in rig.state.leases] == [second.id]
+    assert [(row.lease, row.why) for row in of_kind(rig.rows, LeaseEnded)] == [
+        (first.id, "another one was granted in its place")
+    ]
+
+
+def test_a_release_by_name_ends_that_lease_alone() -> None:
+    """Guards RELEASE: what is named goes, the rest runs on."""
+    rig = Rig(small())
+    _force(rig, _lease("valve.creek"), _lease("injector.a", is_on=False))
+    rig.scan(Request("one", Verb.RELEASE, target="injector.a"))
+    assert [lease.target for lease in rig.state.leases] == ["valve.creek"]

@@ -1,5 +1,6 @@
 """Every row of the matrix, provoked while injecting: what it takes away, what it leaves, and how it is reset."""
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -8,8 +9,9 @@ import pytest
 
 from daemon.control.decide import State
 from daemon.control.guard import Guard
+from daemon.control.image import SAFE
 from daemon.control.interlocks import BY_CODE, MATRIX, MOST_BACKWASHES, Interlock, Priority, Reset, Situation
-from daemon.control.states import ACTIVE, Effect, Phase, ProcedureState
+from daemon.control.states import ACTIVE, Effect, Phase, ProcedureState, Unit
 from daemon.evidence import AlarmCleared, AlarmRaised, RunEnded
 from daemon.messages import Verb
 from daemon.site import Plant
@@ -489,3 +491,25 @@ def test_idle_channels_do_not_disturb_a_run() -> None:
     assert rig.state.outputs.channels["a"].run
     rig.until_end()
     assert rig.stock_l["a"] == pytest.approx(recipe.channels[0].stock_l, rel=0.01)
+
+
+@pytest.mark.parametrize("row", MATRIX, ids=lambda row: row.code)
+def test_what_is_said_of_a_run_is_not_said_where_there_is_none(row: Interlock) -> None:
+    """Guards the conditions by themselves: at rest, with all well, none holds, whatever phase asks for it."""
+    rig = Rig(small())
+    facts = rig.scans(30).facts
+    for last in (SAFE, changed(SAFE, pump=True, blocks=frozenset({"creek"}))):
+        situation = Situation(rig.plant.site, facts, Unit(), last, None)
+        is_pumps = row.code in ("no-flow", "pump-not-running", "pressure-low", "pressure-stays-low", "flow-not-proven")
+        assert not row.holds(situation) or is_pumps
+        assert row.channels is None or not row.channels(situation)
+
+
+@pytest.mark.parametrize("row", MATRIX, ids=lambda row: row.code)
+def test_the_time_that_a_row_declares_is_what_it_takes(row: Interlock) -> None:
+    """Guards the process safety time: instrument, window, delay and two scans, none of them left out."""
+    site = small().site
+    rest_s = row.safety_time_s(site) - row.delay_s(site)
+    assert rest_s == pytest.approx(row.instrument_s + row.window_s(site) + 2.0 * site.site.scan_s)
+    assert math.isfinite(rest_s)
+    assert row.instrument_s > 0.0 or row.code in _AT_A_START, "no reading is had in no time"

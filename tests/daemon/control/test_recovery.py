@@ -9,17 +9,21 @@ from daemon.control.image import SAFE
 from daemon.control.interlocks import MATRIX
 from daemon.control.lines import doses
 from daemon.control.open_run import OpenRun
-from daemon.control.recovery import Past, recover
-from daemon.control.states import Phase, ProcedureState
+from daemon.control.recovery import Count, Past, recover
+from daemon.control.states import Phase, ProcedureState, UnitMode
 from daemon.evidence import (
+    AlarmRaised,
     Checkpoint,
     Dose,
     Event,
     Evidence,
     FlushCleared,
     FlushOwed,
+    LeaseEnded,
+    LeaseGranted,
     PhaseEnded,
     RunEnded,
+    Unscheduled,
 )
 from daemon.messages import Verb
 from daemon.recipe import Recipe
@@ -271,3 +275,115 @@ def test_after_any_crash_the_first_outputs_are_the_safe_set(scans: int, verb: Ve
     assert len(of_kind(rows, RunEnded)) <= 1
     for _ in range(3):
         assert after.scan().outputs == SAFE
+
+
+def test_what_moved_between_runs_and_a_start_is_nobodys_and_owes_every_pipe() -> None:
+    """Guards invariants 2 and 7: no litre that a totaliser counted while nobody watched is left out of the record."""
+    rig = reached(Phase.FLUSH)
+    rig.until_end()
+    past = Past(counts=_counts(rig))
+    rig.water_counts += 50.0
+    rig.stock_counts["a"] += 300.0
+    state, rows = recover(rig.plant, past, rig.see())
+    assert {(row.channel, row.volume_ml, row.basis) for row in of_kind(rows, Unscheduled)} == {
+        ("main", 500_000, "estimated"),
+        ("a", 3000, "estimated"),
+    }
+    assert {item.segment for item in state.lines.owed} == {"main", "creek"}
+    assert {row.stock for row in of_kind(rows, FlushOwed)} == {"injector a"}
+
+
+def _counts(rig: Rig, **less_ml: int) -> dict[str, Count]:
+    """Return what a record that is up to date has of the totalisers, `less_ml` of it in no row yet."""
+    image = rig.see()
+    shown = {"main": image.water_l, "a": image.channels["a"].stock_l}
+    return {name: Count(round(reading.value * 1000.0), open_ml=less_ml.get(name, 0)) for name, reading in shown.items()}
+
+
+def test_a_meter_that_cannot_be_read_is_left_to_the_next_start() -> None:
+    """Guards recovery: of a totaliser that is BAD nothing is known, and so nothing is written."""
+    rig = reached(Phase.FLUSH)
+    rig.until_end()
+    past = Past(counts=_counts(rig))
+    rig.water_counts += 50.0
+    rig.stock_counts["a"] += 30.0
+    rig.bad.update({"water", "stock.a"})
+    state, rows = recover(rig.plant, past, rig.see())
+    assert not of_kind(rows, Unscheduled) and not state.lines.owed
+
+
+def test_a_run_that_died_before_its_first_checkpoint_has_all_that_is_in_no_row() -> None:
+    """Guards invariant 7 in the first seconds of a run: its water is what the totaliser counted since the last row."""
+    rig = reached(Phase.FILL)
+    counts = _counts(rig)
+    past = past_of(rig)
+    assert past.run is not None
+    past = changed(past, counts=counts, run=changed(past.run, checkpoints={}))
+    rig.water_counts += 12.0
+    _, rows = recover(rig.plant, past, rig.see())
+    assert of_kind(rows, RunEnded)[0].water_ml == 120_000
+    assert not of_kind(rows, Unscheduled), "the run has it"
+
+
+def test_a_run_never_has_more_water_than_is_in_no_row_yet() -> None:
+    """Guards invariant 7 against counting twice: what other rows have already is not the run's as well."""
+    rig = reached(Phase.INJECT)
+    rig.scans(7)
+    past = past_of(rig)
+    image = rig.see()
+    whole = of_kind(recover(rig.plant, past, image)[1], RunEnded)[0].water_ml
+    newest = max(row.water_ml for row in of_kind(rig.rows, Checkpoint))
+    assert newest < whole
+    booked = changed(past, counts={"main": Count(round(image.water_l.value * 1000.0), open_ml=newest)})
+    assert of_kind(recover(rig.plant, booked, image)[1], RunEnded)[0].water_ml == newest
+
+
+def test_a_memory_that_is_lost_owes_every_pipe_and_latches() -> None:
+    """Guards rule 20: nobody knows what a real plant was left in, so all of it is flushed, and a person looks first."""
+    state, rows = recover(orchard(), Past(is_lost=True), Rig(orchard()).see())
+    assert {(item.segment, item.stock) for item in state.lines.owed} == {
+        (segment, f"injector {channel}") for segment in ("main", "creek", "ridge", "hill") for channel in "ab"
+    }
+    assert state.guard.active == {"memory-lost"}
+    assert [row.code for row in of_kind(rows, AlarmRaised)] == ["memory-lost"]
+
+
+@pytest.mark.parametrize(
+    ("boots", "mode", "is_refused"),
+    [
+        (2, UnitMode.AUTOMATIC, False),
+        (3, UnitMode.AUTOMATIC, True),
+        (3, UnitMode.MANUAL, True),
+    ],
+)
+def test_after_three_unclean_starts_nothing_starts_by_itself(boots: int, mode: UnitMode, is_refused: bool) -> None:
+    """Guards rule 13: a controller that keeps dying is not left to start runs on its own."""
+    state, rows = recover(small(), Past(mode=mode, unclean_boots=boots), Rig(small()).see())
+    assert ("unclean-boots" in state.guard.active) is is_refused
+    is_changed = is_refused and mode is UnitMode.AUTOMATIC
+    assert state.unit.mode is (UnitMode.SEMI_AUTOMATIC if is_changed else mode)
+    assert ("mode" in [row.code for row in of_kind(rows, Event)]) is is_changed
+
+
+def test_leases_end_with_the_controller_that_granted_them() -> None:
+    """Guards invariant 9: no force outlives a start, and the record says so."""
+    granted = LeaseGranted("l1", "force", "valve.creek", True, 600, "Mira", "a look")
+    state, rows = recover(small(), Past(leases=(granted,)), Rig(small()).see())
+    assert not state.leases
+    assert [(row.lease, row.why) for row in of_kind(rows, LeaseEnded)] == [("l1", "the controller started")]
+
+
+def test_a_channel_in_turn_is_followed_from_where_its_turn_was() -> None:
+    """Guards the estimate of the second channel: its stock came after the first one's water and the rinse."""
+    recipe = night(orchard(), ("ridge", "hill"), 5.0, ("a", 5.0, 1.0), ("b", 5.0, 1.0), order="in_turn")
+    assert any(plan.after for plan in recipe.channels)
+    rig = Rig(orchard())
+    assert rig.start(recipe).accepted
+    rig.until_phase(Phase.FLUSH)
+    assert rig.state.run is not None
+    seen = {(d.block, d.channel): d.delivered_mg for d in doses(rig.plant.site, rig.state.run, rig.state.lines)}
+    found = [dose for dose in of_kind(crash(rig)[1], Dose) if dose.nutrient == "N"]
+    assert {dose.channel for dose in found} == {"a", "b"}
+    for dose in found:
+        assert abs(dose.delivered_mg - seen[dose.block, dose.channel]) <= dose.u_delivered_mg
+        assert dose.delivered_mg == pytest.approx(seen[dose.block, dose.channel], rel=0.06)

@@ -237,3 +237,39 @@ def test_the_senses_hold_no_time_of_day() -> None:
         rig.at_s = at_s
         seen.append(sense(rig.plant, Sense(), rig.see(), rig.held, Now(1.0, at_s)))
     assert repr(seen[0]) == repr(seen[1])
+
+
+def test_a_totaliser_that_counts_back_shows_water_that_runs_back() -> None:
+    """Guards backflow without a contact: three counts back in a minute; what comes again is not counted twice."""
+    rig = Rig(small())
+    rig.water_counts = 1000.0
+    rig.scans(3)
+    for counts, is_back in ((999.0, False), (998.0, False), (997.0, True)):
+        rig.water_counts = counts
+        assert rig.scan().facts.reverse_flow is is_back
+    assert rig.scan(dt_s=70.0).facts.reverse_flow is False, "a minute without a count back"
+    rig.water_counts = 1000.0
+    assert rig.scan().facts.water_moved_l == 0.0
+    rig.water_counts = 1001.0
+    assert rig.scan().facts.water_moved_l == pytest.approx(10.0)
+
+
+@pytest.mark.parametrize(("flow_m3_h", "is_back"), [(-0.5, False), (-0.7, True)])
+def test_a_flow_meter_well_below_its_zero_shows_water_that_runs_back(flow_m3_h: float, is_back: bool) -> None:
+    """Guards backflow by a meter that can show it: beyond a hundredth of its span of 60 m3/h."""
+    rig = Rig(small())
+    rig.forced["flow"] = flow_m3_h
+    assert rig.scan().facts.reverse_flow is is_back
+
+
+def test_a_flow_meter_without_a_span_is_judged_by_the_least_flow() -> None:
+    """Guards the same where the meter speaks in digits and no span is known."""
+    site = small().site
+    assert site.main.flow is not None
+    flow = site.main.flow.model_copy(update={"at_low": None, "at_high": None})
+    main = site.main.model_copy(update={"flow": flow})
+    rig = Rig(changed(small(), site=site.model_copy(update={"main": main})))
+    least_m3_h = 0.01 * 8.0 * main.min_flow_m3_h
+    for flow_m3_h, is_back in ((-0.9 * least_m3_h, False), (-1.1 * least_m3_h, True)):
+        rig.forced["flow"] = flow_m3_h
+        assert rig.scan().facts.reverse_flow is is_back

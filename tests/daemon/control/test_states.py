@@ -4,6 +4,8 @@ from collections import Counter
 
 import pytest
 
+from daemon.control import phases
+from daemon.control.run import begin
 from daemon.control.states import (
     ACTIVE,
     ALLOWED,
@@ -103,3 +105,12 @@ def test_every_state_is_reached_by_a_script() -> None:
     rig.pressure_kpa = 470.0
     rig.until_end()
     assert {name.removeprefix("state ") for name in counts if name.startswith("state ")} == {s.value for s in _P}
+
+
+def test_a_unit_without_a_phase_cannot_go_to_the_next() -> None:
+    """Guards the procedure against its own mistakes: what cannot be ends in an error, and the plant in its safe set."""
+    run = begin(short_recipe())
+    with pytest.raises(ValueError, match="a phase follows a phase"):
+        phases._next(Unit(), run, Phase.FLUSH, "")
+    with pytest.raises(ValueError, match="a run that is held has a phase"):
+        phases._refilled(small().site, Unit(), run)
