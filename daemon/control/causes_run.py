@@ -4,6 +4,7 @@ from typing import Final
 
 from daemon.control.cause import Interlock, Priority, Reset, Situation
 from daemon.control.causes_water import is_shift_alone
+from daemon.control.run import Run
 from daemon.control.states import Effect, Phase, ProcedureState
 from daemon.control.weather import is_against
 from daemon.site import Site
@@ -24,18 +25,16 @@ _OWED_S: Final = 86_400.0
 """Stock left in a line for a day grows slime and salts out (engineering judgement)."""
 
 
-def _expected_s(s: Situation) -> float:
+def _expected_s(s: Situation, run: Run) -> float:
     """Return one and a half times the time that the phase should take by its litres at the expected flow."""
-    if s.run is None:
-        return float("inf")
-    recipe = s.run.recipe
+    recipe = run.recipe
     match s.unit.phase:
         case Phase.PREWET:
             litres = max(recipe.prewet_l, recipe.flush_l, s.owed_l)  # an old flush is paid first
         case Phase.INJECT:
             litres = recipe.inject_l
         case Phase.FLUSH:
-            left_l = recipe.water_l - s.run.water_l + s.run.phase_water_l
+            left_l = recipe.water_l - run.water_l + run.phase_water_l
             litres = max(recipe.flush_l, recipe.flush_most_l, left_l, s.owed_l)
         case _:
             return s.site.limits.fill_max_s
@@ -43,7 +42,7 @@ def _expected_s(s: Situation) -> float:
 
 
 def _is_late(s: Situation) -> bool:
-    return s.run is not None and s.run.phase_s > _expected_s(s)
+    return s.run is not None and s.run.phase_s > _expected_s(s, s.run)
 
 
 def _is_blocked(s: Situation, times: float = _BLOCKED) -> bool:

@@ -114,3 +114,17 @@ def test_what_is_held_already_is_not_held_again(procedure: ProcedureState) -> No
     step = proceed(rig.plant.site, rig.state.unit, run, Asked(), verdict, rig.scan().facts, SAFE, 0.0, is_followed=True)
     assert step.unit.procedure in (ProcedureState.HOLDING, ProcedureState.HELD)
     assert step.run is not None and step.run.held_s >= run.held_s and not step.run.resumes
+
+
+def test_stock_that_stood_too_long_is_not_followed_by_the_rest_of_the_dose() -> None:
+    """Guards the bound of a hold: after longer than limits.hold_max_s the water goes on and the fertiliser does not."""
+    rig = _in_hand(Phase.INJECT)
+    given_l = rig.stock_l["a"]
+    rig.scans(int(rig.plant.site.limits.hold_max_s) + 5)
+    rig.forced.clear()
+    rig.scans(3)
+    assert rig.scan(Verb.START).answers[0].accepted
+    rig.until_end()
+    run = rig.state.run
+    assert run is not None and run.given_up == "held with all outputs off for too long"
+    assert rig.stock_l["a"] == given_l and rig.state.unit.procedure is ProcedureState.COMPLETE

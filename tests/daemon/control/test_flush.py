@@ -9,7 +9,7 @@ from daemon.control.flush import Rise, follow, judge
 from daemon.control.states import Phase, ProcedureState
 from daemon.evidence import Event, PhaseEnded, RunEnded
 from daemon.recipe import Recipe
-from tests.daemon.control.plant import Rig, changed, of_kind, short_recipe, small
+from tests.daemon.control.plant import Rig, changed, of_kind, reached, short_recipe, small
 from tests.daemon.control.sites import night, orchard, supplied
 from tests.daemon.control.spec import Watch, injectors
 
@@ -179,3 +179,12 @@ def test_an_ec_off_to_either_side_is_not_back(rise_ms_cm: float) -> None:
     memory = Rise(rise_ms_cm, 60.0, 0.0, 0.0)
     assert not judge(memory, _WITHIN_MS_CM, 100.0, 200.0).is_over
     assert judge(memory._replace(ms_cm=0.04), _WITHIN_MS_CM, 100.0, 200.0).is_clear
+
+
+def test_a_scan_in_no_time_says_nothing_of_the_ec() -> None:
+    """Guards the mean against a clock that stands: no time has passed, so nothing new is known."""
+    rig = reached(Phase.PREWET, plant=small)
+    facts = rig.scan().facts._replace(ec_rise_ms_cm=0.5)
+    known = follow(Rise(ms_cm=0.1, seen_s=30.0), Phase.FLUSH, facts)
+    assert known.ms_cm > 0.1
+    assert follow(Rise(ms_cm=0.1, seen_s=30.0), Phase.FLUSH, facts._replace(dt_s=0.0)) == Rise(0.1, 30.0)
