@@ -3,8 +3,8 @@
 import math
 from collections import Counter, deque
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, fields, is_dataclass
-from typing import Any, TypeVar
+from dataclasses import dataclass, field, fields
+from typing import Any, TypeVar, cast
 
 from daemon.recipe import Recipe
 
@@ -92,11 +92,16 @@ def frozen(value: Any) -> Hashable:
     """Return something hashable that is equal for equal values; a recipe is told by its run."""
     if isinstance(value, Recipe):
         return value.run
+    try:
+        hash(value)
+    except TypeError:
+        return _parts(value)
+    return cast(Hashable, value)
+
+
+def _parts(value: Any) -> Hashable:
     if isinstance(value, Mapping):
-        return frozenset((name, frozen(item)) for name, item in value.items())
+        return frozenset([(name, frozen(item)) for name, item in value.items()])
     if isinstance(value, tuple):
         return tuple([frozen(item) for item in value])
-    if is_dataclass(value) and not isinstance(value, type):
-        return tuple([frozen(getattr(value, part.name)) for part in fields(value)])
-    hash(value)
-    return value  # type: ignore[no-any-return]
+    return tuple([frozen(getattr(value, part.name)) for part in fields(value)])
