@@ -1,7 +1,8 @@
 """Mutants of the control core, one change each, and whether the core's own tests notice: a long run, recorded.
 
 `SHIFTWRIGHT_RECORD=1 python -m tests.mutation --count 300` writes the row of the claims table and the list of the
-survivors beside it. Mutants are drawn by seed from all that the kinds of change below can do to daemon/control.
+survivors beside it. Mutants are drawn by seed from all that the kinds of change below can do to daemon/control; the
+first so many of a longer draw are those of a shorter one.
 """
 
 import argparse
@@ -227,10 +228,16 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    parser.add_argument(
+        "--killed", type=Path, help="what an earlier run of this printed: its killed are not tried again"
+    )
     parser.add_argument("--most-s", type=float, default=900.0, help="time for one mutant; past it, it is killed")
     asked = parser.parse_args()
-    ran = []
-    for result in _tried(drawn(asked.count, asked.seed), asked.workers, asked.most_s):
+    mutants = drawn(asked.count, asked.seed)
+    told = set(asked.killed.read_text("utf-8").splitlines()) if asked.killed is not None else set()
+    ran = [Ran(mutant, True) for mutant in mutants if f"killed   {mutant}" in told]
+    done = {result.mutant for result in ran}
+    for result in _tried([mutant for mutant in mutants if mutant not in done], asked.workers, asked.most_s):
         ran.append(result)
         sys.stdout.write(f"{'killed  ' if result.is_killed else 'SURVIVED'} {result.mutant}\n")
         sys.stdout.flush()
