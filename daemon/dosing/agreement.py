@@ -1,0 +1,59 @@
+"""Whether independent estimates of one quantity agree, what they say together, and how far that can be relied on."""
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+
+class Estimate(NamedTuple):
+    """A quantity and how well it is known, in one unit."""
+
+    value: float
+    u: float
+    """k = 2; more than 0."""
+
+
+def normalised_error(one: Estimate, other: Estimate) -> float:
+    """Return the difference over the k = 2 of both in quadrature: E_n (ISO 13528:2015, 9.7; ISO/IEC 17043, B.3.1.3).
+
+    Positive where `one` is more. Beyond ±1 two estimates that share no error do not agree.
+    """
+    return (one.value - other.value) / math.hypot(one.u, other.u)
+
+
+def agree(estimates: Sequence[Estimate]) -> bool:
+    """Return whether each of the estimates, which share no error, agrees with each other one."""
+    return all(
+        abs(normalised_error(one, other)) <= 1.0
+        for number, one in enumerate(estimates)
+        for other in estimates[number + 1 :]
+    )
+
+
+def weighted(estimates: Iterable[Estimate]) -> Estimate:
+    """Return the mean of estimates that share no error, each weighted by 1/u² (GUM, JCGM 100:2008, H.5.2.5).
+
+    It is better known than the best of them. Raises ValueError for no estimate.
+    """
+    weights = [(1.0 / estimate.u**2, estimate.value) for estimate in estimates]
+    if not weights:
+        raise ValueError("no estimate to take a mean of")
+    total = sum(weight for weight, _ in weights)
+    return Estimate(sum(weight * value for weight, value in weights) / total, 1.0 / math.sqrt(total))
+
+
+def enclosing(estimates: Sequence[Estimate]) -> Estimate:
+    """Return the middle of what the estimates, which do not agree, cover together with their bands.
+
+    Nobody knows which of them is right, so the band is as wide as all of theirs. Raises ValueError for no estimate.
+    """
+    if not estimates:
+        raise ValueError("no estimate to enclose")
+    low = min(estimate.value - estimate.u for estimate in estimates)
+    high = max(estimate.value + estimate.u for estimate in estimates)
+    return Estimate((low + high) / 2.0, (high - low) / 2.0)
+
+
+def together(estimates: Sequence[Estimate]) -> Estimate:
+    """Return what estimates that share no error say: their weighted mean where they agree, else all they cover."""
+    return weighted(estimates) if agree(estimates) else enclosing(estimates)
