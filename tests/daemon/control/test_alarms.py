@@ -53,6 +53,96 @@ def test_what_only_pauses_is_announced_once_it_lasts() -> None:
     assert desk.announced == ["flow-out-of-band"]
 
 
+def test_each_time_that_an_alarm_waits_is_what_it_says() -> None:
+    """Guards the seconds: a pause is announced after ten, and gone after ten without it."""
+    desk = _Desk()
+    desk.scans(10, "flow-out-of-band")
+    assert not desk.announced
+    desk.scan("flow-out-of-band")
+    assert desk.announced == ["flow-out-of-band"] and desk["flow-out-of-band"].age_s == 10.0
+    desk.scans(9)
+    assert desk["flow-out-of-band"].is_true
+    desk.scan()
+    assert not desk["flow-out-of-band"].is_true
+
+
+def test_what_comes_back_after_it_was_gone_is_a_new_alarm() -> None:
+    """Guards its age and its acknowledgement: neither is the last one's; what was shelved stays shelved."""
+    desk = _Desk()
+    desk.scan("no-flow")
+    desk.scan("no-flow", asked=Asked(acknowledged=("no-flow",), shelved=(("no-flow", 60.0),)))
+    desk.scans(10)
+    assert not desk["no-flow"].is_true
+    desk.scan("no-flow")
+    assert desk["no-flow"] == Alarm(is_true=True, is_first=True, shelved_s=49.0)
+
+
+@pytest.mark.parametrize(("after_s", "state"), [(59, "suppressed"), (60, "unacknowledged")])
+def test_a_consequence_comes_within_a_minute(after_s: int, state: str) -> None:
+    """Guards first-out by its second: what comes a minute and a scan after a stop is its own alarm."""
+    desk = _Desk()
+    desk.scans(after_s + 1, "pump-not-running")
+    desk.scan("pump-not-running", "tank-empty")
+    assert desk["pump-not-running"].age_s == after_s + 1.0
+    assert desk.state("tank-empty") == state
+
+
+def test_what_only_pauses_has_no_consequences() -> None:
+    """Guards first-out: behind a pause that came first a stop is announced; behind a stop that is gone, too."""
+    desk = _Desk()
+    desk.scan("flow-out-of-band")
+    desk.scan("flow-out-of-band", "no-flow")
+    assert desk["flow-out-of-band"].is_first and desk.announced == ["no-flow"]
+    desk = _Desk()
+    desk.scan("no-flow")
+    desk.scans(10)
+    desk.scan("tank-empty", "pressure-stays-low")
+    assert not desk["no-flow"].is_true
+    assert desk["pressure-stays-low"].is_first and desk.announced == ["no-flow", "pressure-stays-low"]
+
+
+def test_acknowledging_one_leaves_the_others() -> None:
+    """Guards acknowledgement by name, and of what is no alarm: nothing comes of it."""
+    desk = _Desk()
+    desk.scan("no-flow", "burst")
+    desk.scan("no-flow", "burst", asked=Asked(acknowledged=("burst", "siphon")))
+    assert desk["burst"].is_acknowledged and not desk["no-flow"].is_acknowledged
+    assert "siphon" not in desk.memory.by_code
+    desk.scan("no-flow", "burst", asked=Asked(acknowledged=()))
+    assert desk["no-flow"].is_acknowledged
+
+
+def test_shelving_what_is_quiet_is_remembered() -> None:
+    """Guards shelving by itself: it needs no alarm, no acknowledgement, and ends by its time."""
+    desk = _Desk()
+    desk.scan(asked=Asked(shelved=(("siphon", 3.0),)))
+    assert desk["siphon"].shelved_s == 3.0
+    desk.scans(2)
+    assert desk["siphon"].shelved_s == 1.0
+    desk.scan()
+    assert not desk.memory.by_code
+
+
+def test_a_flood_is_over_after_ten_minutes() -> None:
+    """Guards the flood by its count and its time: the eleventh waits, until one of the ten is ten minutes old."""
+    codes = [row.code for row in MATRIX if row.priority is Priority.HIGH and row.effect is Effect.WATER_ONLY]
+    codes += [row.code for row in MATRIX if row.priority is Priority.HIGH and row.effect is Effect.PAUSE]
+    codes += [row.code for row in MATRIX if row.priority is Priority.MEDIUM and row.effect < Effect.ONE]
+    codes = [code for code in codes if BY_CODE[code].priority is not Priority.NONE][:12]
+    desk = _Desk()
+    desk.scans(12, *codes[:9])
+    assert len(desk.announced) == 9
+    desk.scans(12, *codes[:10])
+    assert len(desk.announced) == 10
+    desk.scans(12, *codes[:11])
+    assert len(desk.announced) == 10 and desk.state(codes[10]) == "suppressed"
+    assert not desk[codes[9]].is_suppressed
+    desk.scan(*codes[:11], dt_s=560.0)
+    desk.scan(*codes[:12], dt_s=20.0)
+    desk.scans(12, *codes[:12])
+    assert desk.announced[10:] == [codes[11]]
+
+
 def test_what_stops_is_announced_at_once() -> None:
     """A stop has happened: there is nothing to wait for."""
     desk = _Desk()

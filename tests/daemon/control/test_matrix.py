@@ -15,7 +15,7 @@ from daemon.control.sense_channel import ChannelFacts
 from daemon.control.states import ACTIVE, Effect, Phase, ProcedureState, Unit
 from daemon.evidence import AlarmCleared, AlarmRaised, RunEnded
 from daemon.messages import Verb
-from daemon.site import Plant
+from daemon.site import Plant, Site
 from tests.daemon.control.plant import (
     Rig,
     changed,
@@ -27,7 +27,7 @@ from tests.daemon.control.plant import (
     wide,
     wide_recipe,
 )
-from tests.daemon.control.sites import CONTACT, OURS, filtered
+from tests.daemon.control.sites import CONTACT, OURS, every, filtered
 from tests.daemon.control.spec import Watch, injectors
 
 Change = Callable[[Rig], None]
@@ -506,10 +506,10 @@ def test_what_is_said_of_a_run_is_not_said_where_there_is_none(row: Interlock) -
         assert row.channels is None or not row.channels(situation)
 
 
+@pytest.mark.parametrize("site", [small().site, every().site], ids=["scan of 1 s", "scan of 2 s"])
 @pytest.mark.parametrize("row", MATRIX, ids=lambda row: row.code)
-def test_the_time_that_a_row_declares_is_what_it_takes(row: Interlock) -> None:
+def test_the_time_that_a_row_declares_is_what_it_takes(row: Interlock, site: Site) -> None:
     """Guards the process safety time: instrument, window, delay and two scans, none of them left out."""
-    site = small().site
     rest_s = row.safety_time_s(site) - row.delay_s(site)
     assert rest_s == pytest.approx(row.instrument_s + row.window_s(site) + 2.0 * site.site.scan_s)
     assert math.isfinite(rest_s)

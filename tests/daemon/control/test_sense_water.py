@@ -1,0 +1,183 @@
+"""The main's water, scan by scan: what flows with all shut, what stands still, and what pulses alone tell."""
+
+import math
+
+import pytest
+
+from daemon.control.image import SAFE, Now, Outputs
+from daemon.control.sense_water import WaterFacts, WaterSense, sense_water
+from daemon.site import Plant
+from drivers.reading import Quality, Reading
+from tests.daemon.control.plant import Rig, changed, small
+from tests.daemon.control.sites import supplied
+
+_EACH_L = 10.0
+_OPEN = changed(SAFE, pump=True, blocks=frozenset({"creek"}))
+_FLOW_M3_H = 33.92
+
+
+class _Main:
+    """Totaliser and flow meter, read scan by scan."""
+
+    def __init__(self, plant: Plant) -> None:
+        self.plant = plant
+        self.memory = WaterSense()
+        self.counts = 1000.0
+        self.flow_m3_h = 0.0
+        self.at_s = 100.0
+        self.is_bad = False
+
+    def scan(
+        self,
+        last: Outputs = SAFE,
+        litres: float = 0.0,
+        *,
+        dt_s: float = 1.0,
+        is_auto: bool = True,
+        is_filter_quiet: bool = True,
+    ) -> WaterFacts:
+        self.counts += litres / _EACH_L
+        self.at_s += dt_s
+        rig = Rig(self.plant, at_s=self.at_s)
+        rig.water_counts = self.counts
+        image = rig.see()
+        if image.flow_m3_h is not None:
+            image = changed(image, flow_m3_h=Reading(self.flow_m3_h, Quality.GOOD, self.at_s))
+        if self.is_bad:
+            image = changed(image, water_l=Reading(math.nan, Quality.BAD, self.at_s))
+        self.memory, facts = sense_water(
+            self.plant, self.memory, image, last, Now(dt_s, self.at_s), is_auto, is_filter_quiet
+        )
+        return facts
+
+
+def _read() -> _Main:
+    main = _Main(small())
+    main.scan()
+    return main
+
+
+_SETTLED_S = 10 + 8
+"""Run-down of the pump, and the travel time of the slowest valve."""
+
+
+def _at_rest() -> _Main:
+    """Return a main that has been commanded shut for so long that it must be."""
+    main = _read()
+    main.scan(_OPEN)
+    for _ in range(_SETTLED_S):
+        main.scan(litres=_EACH_L)  # what still moves meanwhile is no leak
+    return main
+
+
+@pytest.mark.parametrize(("counts", "is_seen"), [(2, False), (3, True)])
+def test_what_flows_with_all_shut_is_more_than_two_counts_in_two_minutes(counts: int, is_seen: bool) -> None:
+    """Guards the leak: the window begins once pump and valves have come to rest, and holds until the next one."""
+    main = _at_rest()
+    main.scan(litres=counts * _EACH_L)
+    seen = [main.scan().idle_m3_h for _ in range(119)]
+    assert set(seen[:-1]) == {0.0}
+    assert seen[-1] == pytest.approx(counts * _EACH_L * 3.6 / 120.0 if is_seen else 0.0)
+    assert [main.scan().idle_m3_h for _ in range(119)] == [seen[-1]] * 119
+    assert main.scan().idle_m3_h == 0.0
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        {"last": changed(SAFE, pump=True)},
+        {"last": changed(SAFE, blocks=frozenset({"creek"}))},
+        {"last": changed(SAFE, backwash=True)},
+        {"is_auto": False},
+        {"is_filter_quiet": False},
+    ],
+)
+def test_whatever_may_take_water_begins_the_window_anew(how: dict[str, object]) -> None:
+    """Guards the leak against what is none: a pump, a valve, a wash, a hand at the machine."""
+    main = _at_rest()
+    main.scan(litres=5.0 * _EACH_L)
+    for _ in range(100):
+        main.scan()
+    main.scan(**how)  # type: ignore[arg-type]
+    assert max(main.scan().idle_m3_h for _ in range(120)) == 0.0
+
+
+def test_a_flow_that_is_shown_with_all_shut_is_seen_at_once() -> None:
+    """Guards the leak that a flow meter shows: no window is waited for, once all must be shut."""
+    main = _read()
+    main.scan(_OPEN)
+    main.flow_m3_h = 4.0
+    assert [main.scan().idle_m3_h for _ in range(_SETTLED_S)] == [0.0] * _SETTLED_S
+    assert main.scan().idle_m3_h == 4.0
+
+
+def test_a_totaliser_that_stands_under_a_proven_flow() -> None:
+    """Guards water-count-still: five seconds and three counts' time at the least flow, and any count ends it."""
+    main = _read()
+    main.flow_m3_h = _FLOW_M3_H
+    longest_s = 5.0 + 3.0 * _EACH_L * 3.6 / main.plant.site.main.min_flow_m3_h
+    main.scan(_OPEN, _EACH_L)
+    assert not any(main.scan(_OPEN).stands for _ in range(int(longest_s)))
+    assert main.scan(_OPEN).stands
+    assert not main.scan(_OPEN, _EACH_L).stands
+    for _ in range(int(longest_s)):
+        main.scan(_OPEN)
+    main.flow_m3_h = 0.0
+    assert not main.scan(_OPEN).stands, "nothing is shown to flow"
+    main.flow_m3_h = _FLOW_M3_H
+    assert not main.scan(_OPEN).stands
+    for _ in range(int(longest_s)):
+        main.scan(_OPEN)
+    main.is_bad = True
+    assert not main.scan(_OPEN).stands, "it cannot be read, which is another cause"
+
+
+def test_the_flow_needs_two_scans_in_a_row() -> None:
+    """Guards the proof by its least flow: at it, not below it, and not in one scan."""
+    main = _read()
+    least = main.plant.site.main.min_flow_m3_h
+    main.flow_m3_h = least
+    assert [main.scan(_OPEN).flow_proven for _ in range(3)] == [False, True, True]
+    main.flow_m3_h = least - 0.01
+    assert not main.scan(_OPEN).flow_proven
+    main.flow_m3_h = least
+    assert [main.scan(_OPEN).flow_proven for _ in range(2)] == [False, True]
+
+
+def test_water_that_was_missed_while_the_filter_washed_displaces_nothing() -> None:
+    """Guards mass balance: litres of a gap that a wash fell into may all have gone to the drain."""
+    main = _read()
+    main.flow_m3_h = _FLOW_M3_H
+    assert main.scan(_OPEN, 9.0).displaces
+    main.is_bad = True
+    main.scan(_OPEN, 9.0, is_filter_quiet=False)
+    main.scan(_OPEN, 9.0)
+    main.is_bad = False
+    assert not main.scan(_OPEN, 9.0).displaces
+    assert main.scan(_OPEN, 9.0).displaces
+
+
+@pytest.mark.parametrize(("times", "is_reset"), [(1.9, False), (2.2, True)])
+def test_a_leap_of_the_totaliser_is_twice_what_can_flow(times: float, is_reset: bool) -> None:
+    """Guards the totaliser: beyond twice its highest flow and two counts it was reset, and nothing is booked."""
+    main = _read()
+    litres = times * 60.0 / 3.6 * 10.0 + 2.0 * _EACH_L
+    facts = main.scan(_OPEN, litres, dt_s=10.0)
+    assert facts.is_reset is is_reset
+    assert (facts.moved_l == 0.0) is is_reset
+
+
+def test_pulses_alone_tell_the_flow() -> None:
+    """Guards a site without a flow signal: smoothed over ten seconds, never more than the gap since the last allows."""
+    main = _Main(supplied("pulses"))
+    main.scan()
+    steady = [main.scan(_OPEN, 10.0).flow_m3_h for _ in range(80)][-1]
+    assert steady == pytest.approx(36.0, rel=0.01)
+    first = _Main(supplied("pulses"))
+    first.scan()
+    assert first.scan(_OPEN, 10.0).flow_m3_h == pytest.approx(18.0 * 2.0 / 12.0), "in two scans since the start"
+    falling = [main.scan(_OPEN).flow_m3_h for _ in range(6)]
+    assert falling == pytest.approx([36.0 / n for n in range(1, 7)], rel=0.01)
+    assert main.scan(_OPEN, dt_s=0.0).flow_m3_h == pytest.approx(6.0, rel=0.01)
+    main.is_bad = True
+    assert main.scan(_OPEN).flow_m3_h == 0.0 and not main.scan(_OPEN).flow_good
