@@ -1,7 +1,7 @@
 """From which size on each row of the matrix holds: just short of it and just past it, all else as it should be."""
 
 from collections.abc import Callable
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pytest
 
@@ -42,7 +42,7 @@ def _situation(rig: Rig) -> Situation:
     return Situation(rig.plant.site, facts, state.unit, state.outputs, settled, state.wash, needed)
 
 
-def _facts(**changes: object) -> Change:
+def _facts(**changes: Any) -> Change:
     return lambda s: s._replace(facts=s.facts._replace(**changes))
 
 
@@ -56,15 +56,15 @@ def _run(s: Situation) -> Run:
     return s.run
 
 
-def _of_run(**changes: object) -> Change:
+def _of_run(**changes: Any) -> Change:
     return lambda s: s._replace(run=_run(s)._replace(**changes))
 
 
-def _in(procedure: ProcedureState, **of_run: object) -> Change:
+def _in(procedure: ProcedureState, **of_run: Any) -> Change:
     return lambda s: _of_run(**of_run)(s)._replace(unit=changed(s.unit, procedure=procedure))
 
 
-def _channel(**changes: object) -> Change:
+def _channel(**changes: Any) -> Change:
     """Return channel a with some facts exchanged, among those that the run has still to inject with."""
 
     def change(s: Situation) -> Situation:
@@ -74,7 +74,7 @@ def _channel(**changes: object) -> Change:
     return change
 
 
-def _given(**changes: object) -> Change:
+def _given(**changes: Any) -> Change:
     """Return the run with something exchanged of how far channel a has come."""
     return lambda s: _of_run(channels={**_run(s).channels, "a": _run(s).channels["a"]._replace(**changes)})(s)
 

@@ -1,5 +1,7 @@
 """Pump and valves as a reducer by themselves: run-down, starts, the overlap at a change of shift, a drive's speed."""
 
+from typing import Any
+
 import pytest
 
 from daemon.control.image import SAFE, ChannelOutput, Outputs
@@ -14,11 +16,11 @@ _CREEK, _HILL = frozenset({"creek"}), frozenset({"hill"})
 _RESTED = Water(off_s=1e4)
 
 
-def _facts(plant: Plant, **changes: object) -> Facts:
+def _facts(plant: Plant, **changes: Any) -> Facts:
     return Rig(plant).scan().facts._replace(**changes)
 
 
-def _on(blocks: frozenset[str], *, pump: bool = True, **more: object) -> Outputs:
+def _on(blocks: frozenset[str], *, pump: bool = True, **more: Any) -> Outputs:
     return changed(SAFE, pump=pump, blocks=blocks, **more)
 
 
@@ -30,7 +32,7 @@ def _step(
     plant: Plant | None = None,
     is_cut: bool = False,
     opened: frozenset[str] = _NONE,
-    **facts: object,
+    **facts: Any,
 ) -> tuple[Water, WaterWant]:
     plant = plant or small()
     return water(plant.site, memory, blocks, is_cut, _facts(plant, **facts), last, opened)
@@ -55,7 +57,7 @@ def test_the_pump_starts_behind_valves_that_have_travelled() -> None:
         ({"outputs_seen": False}, False),
     ],
 )
-def test_nothing_starts_or_opens_blindly(facts: dict[str, object], starts: bool) -> None:
+def test_nothing_starts_or_opens_blindly(facts: dict[str, Any], starts: bool) -> None:
     """Guards invariant 4: what is open stays so, what is off stays off."""
     _, want = _step(_RESTED._replace(valves_s=9.0), _CREEK, _on(_CREEK, pump=False), **facts)
     assert want.pump is starts and want.blocks == _CREEK
@@ -158,7 +160,7 @@ def test_a_drive_ramps_up_and_holds_its_pressure() -> None:
     """Guards the speed: from its lowest up by its ramp of 20 s, slower as it comes near, within its bounds."""
     plant = supplied("drive")  # 300 kPa, lowest speed 0.3
 
-    def speed(last_speed: float, kpa: float, **facts: object) -> float:
+    def speed(last_speed: float, kpa: float, **facts: Any) -> float:
         last = _on(_CREEK, pump_speed=last_speed)
         return _step(Water(9.0), _CREEK, last, plant=plant, pressure_kpa=kpa, pressure_good=True, **facts)[1].pump_speed
 
