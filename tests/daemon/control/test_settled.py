@@ -13,7 +13,7 @@ from tests.daemon.control.plant import Rig, changed, reached, short_recipe, smal
 _LAST = changed(SAFE, pump=True, blocks=frozenset({"creek"}))
 
 
-def _run(**more: float) -> Run:
+def _run(**more: Any) -> Run:
     return begin(short_recipe())._replace(**more)
 
 
@@ -40,7 +40,7 @@ def test_steady_begins_with_the_first_scan_and_adds_up() -> None:
 def test_nothing_is_steady_without_the_shifts_own_flow_and_pressure(change: dict[str, float]) -> None:
     """Guards rule 12: steady alone would pass a burst, and a valve that stays shut."""
     site, facts = small().site, reached(Phase.PREWET).scan().facts._replace(pressure_kpa=300.0)
-    made = dict(change)
+    made: dict[str, Any] = dict(change)
     if "flow_m3_h" in made:
         made["flow_m3_h"] *= short_recipe().flow_m3_h
     assert settled(site, _run(settled_s=3.0, settled_kpa=300.0), facts._replace(**made), _LAST) == (0.0, 0.0)
