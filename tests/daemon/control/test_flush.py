@@ -188,3 +188,50 @@ def test_a_scan_in_no_time_says_nothing_of_the_ec() -> None:
     known = follow(Rise(ms_cm=0.1, seen_s=30.0), Phase.FLUSH, facts)
     assert known.ms_cm > 0.1
     assert follow(Rise(ms_cm=0.1, seen_s=30.0), Phase.FLUSH, facts._replace(dt_s=0.0)) == Rise(0.1, 30.0)
+
+
+_BY_VOLUME = "by volume alone: the line's EC could not be read"
+_KNOWN = Rise(ms_cm=0.3, seen_s=60.0, before_ms_cm=0.25)
+
+
+@pytest.mark.parametrize(
+    ("memory", "within", "since_l", "said"),
+    [
+        (_KNOWN, 0.0, 0.0, (True, True, "")),
+        (_KNOWN, 0.0501, 0.0, (True, True, "the line's EC is back")),
+        (_KNOWN._replace(ms_cm=0.2), 0.0501, 0.0, (True, True, "the line's EC is back")),
+        (_KNOWN, 0.0499, 99.9, (False, False, "")),
+        (_KNOWN, 0.0499, 100.0, (True, False, "the line's EC is not back, and more water was not planned")),
+        (
+            _KNOWN._replace(before_ms_cm=None),
+            0.1,
+            0.0,
+            (True, True, _BY_VOLUME),
+        ),
+        (_KNOWN._replace(blind_s=20.0), 0.1, 0.0, (True, True, _BY_VOLUME)),
+        (_KNOWN._replace(blind_s=19.0), 0.1, 0.0, (True, True, "the line's EC is back")),
+        (_KNOWN._replace(seen_s=0.0), 0.1, 0.0, (False, False, "")),
+    ],
+)
+def test_how_a_flush_stands(memory: Rise, within: float, since_l: float, said: tuple[bool, bool, str]) -> None:
+    """Guards the judgement by itself: not tried, back, not yet, given up, and blind."""
+    stands = judge(memory, within, since_l, 100.0)
+    assert (stands.is_over, stands.is_clear, stands.why) == said
+
+
+def test_the_rise_is_a_mean_at_first_and_then_forgets() -> None:
+    """Guards the smoothing of 20 s, in PREWET and FLUSH alone, and what it was before INJECT."""
+    facts = reached(Phase.PREWET).scan().facts
+    memory = Rise()
+    for rise in (0.2, 0.4):
+        memory = follow(memory, Phase.PREWET, facts._replace(ec_rise_ms_cm=rise))
+    assert memory.ms_cm == memory.before_ms_cm == pytest.approx(0.3) and memory.seen_s == 2.0
+    memory = follow(memory, Phase.PREWET, facts._replace(ec_rise_ms_cm=None))
+    assert memory.blind_s == 1.0 and memory.before_ms_cm == pytest.approx(0.3)
+    for _ in range(19):
+        memory = follow(memory, Phase.PREWET, facts._replace(ec_rise_ms_cm=None))
+    assert memory.before_ms_cm is None, "it was not known at the end"
+    memory = follow(Rise(0.3, 60.0, 0.0, 0.3), Phase.INJECT, facts._replace(ec_rise_ms_cm=2.0))
+    assert memory == Rise(before_ms_cm=0.3)
+    memory = follow(Rise(1.0, 99.0, 3.0, 0.3), Phase.FLUSH, facts._replace(ec_rise_ms_cm=0.0))
+    assert memory._replace(ms_cm=0.0) == Rise(0.0, 100.0, 0.0, 0.3) and memory.ms_cm == pytest.approx(0.95)

@@ -129,7 +129,8 @@ def test_a_button_resets_nothing_of_an_operators() -> None:
 def test_a_cause_must_be_gone_for_its_time() -> None:
     """Guards the dead band in time: the selector's two scans, and that it comes back anew."""
     shed = _Shed()
-    assert shed.scan(selector_auto=False).effect is Effect.RELEASE
+    verdict = shed.scan(selector_auto=False)
+    assert verdict.effect is Effect.RELEASE and not verdict.is_of_plant, "it ends no run"
     assert shed.scan().causes == ("selector-not-auto",)
     assert shed.scan().causes == ()
     shed.scan(selector_auto=False)

@@ -378,3 +378,13 @@ def test_two_starts_in_one_scan_start_one_run() -> None:
     assert [answer.accepted for answer in decision.answers] == [True, False]
     assert rig.kinds()["RunStarted"] == 1
     assert rig.state.run is not None and rig.state.run.recipe.run == "run-1"
+
+
+def test_a_held_run_goes_on_without_fertiliser_under_a_cause_that_allows_water() -> None:
+    """Guards START of a held run: what takes the fertiliser alone does not keep the water off."""
+    rig = _held()
+    rig.state = changed(rig.state, guard=rig.state.guard._replace(active=frozenset({"siphon"})))
+    assert rig.scan(Verb.START).answers[0].accepted
+    rig = _held()
+    rig.state = changed(rig.state, guard=rig.state.guard._replace(active=frozenset({"pressure-stays-low"})))
+    assert not rig.scan(Verb.START).answers[0].accepted

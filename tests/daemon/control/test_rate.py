@@ -157,3 +157,30 @@ def test_the_band_is_never_tighter_than_calibration_and_meter() -> None:
     assert [is_far_off(pump, off) for off in (0.29, 0.31, -0.31)] == [False, True, True]
     assert [is_off_band(venturi, off) for off in (0.22, -0.22, 0.24)] == [False, False, True]
     assert [is_far_off(venturi, off) for off in (0.4, 0.5)] == [False, True]
+
+
+def test_a_rate_is_seen_in_two_windows_at_the_lowest_that_is_planned() -> None:
+    """Guards the declared time: settling, and twice a minute, or a hundred counts at the lowest rate."""
+    pump = _pump()
+    assert seen_within_s(pump) == 15.0 + 2.0 * max(60.0, 100.0 * 0.01 * 3600.0 / 50.0)
+    coarse = pump.model_copy(update={"meter": pump.meter.model_copy(update={"per_count": 0.1})})
+    assert seen_within_s(coarse) == 15.0 + 2.0 * 100.0 * 0.1 * 3600.0 / 50.0
+    slow = coarse.model_copy(update={"curve": ((0.0, 0.5), (1.0, 500.0))})
+    assert seen_within_s(slow) == 15.0 + 2.0 * 100.0 * 0.1 * 3600.0, "1 L/h at least"
+
+
+def test_a_window_by_the_scan() -> None:
+    """Guards the window: 15 s to settle, then 60 s, then the next one; a rest promises nothing, an off ends it all."""
+    pump, memory = _pump(), Rate()
+    each_l = promised_l_h(pump, 0.5) / 3600.0
+    for _ in range(15):
+        memory = follow_rate(pump, memory, 0.5, each_l, 1.0)
+    assert memory == Rate(on_s=15.0)
+    for _ in range(59):
+        memory = follow_rate(pump, memory, 0.5, 1.1 * each_l, 1.0)
+    assert memory.passed_s == 59.0 and memory.off == 0.0
+    memory = follow_rate(pump, memory, 0.5, 1.1 * each_l, 1.0)
+    assert memory._replace(off=0.0) == Rate(on_s=75.0) and memory.off == pytest.approx(0.1)
+    rested = follow_rate(pump, memory, 0.0, 0.0, 1.0)
+    assert rested == Rate(76.0, 1.0, 0.0, 0.0, memory.off)
+    assert follow_rate(pump, rested, None, 0.0, 1.0) == Rate()

@@ -387,3 +387,36 @@ def test_a_channel_in_turn_is_followed_from_where_its_turn_was() -> None:
     for dose in found:
         assert abs(dose.delivered_mg - seen[dose.block, dose.channel]) <= dose.u_delivered_mg
         assert dose.delivered_mg == pytest.approx(seen[dose.block, dose.channel], rel=0.06)
+
+
+@pytest.mark.parametrize(("days", "is_booked"), [(29.0, True), (31.0, False)])
+def test_a_totaliser_that_moved_more_than_a_month_can_is_another_meter(days: float, is_booked: bool) -> None:
+    """Guards recovery against an exchanged meter: beyond 30 days of the highest flow nothing is booked."""
+    rig = reached(Phase.FLUSH)
+    rig.until_end()
+    past = Past(counts=_counts(rig))
+    rig.water_counts += 60.0 / 3.6 / 10.0 * days * 86_400.0
+    _, rows = recover(rig.plant, past, rig.see())
+    assert bool(of_kind(rows, Unscheduled)) is is_booked
+
+
+@pytest.mark.parametrize(("litres", "is_booked"), [(4.9, False), (5.1, True)])
+def test_half_a_count_is_no_water(litres: float, is_booked: bool) -> None:
+    """Guards recovery against rounding: what rows have is to the millilitre, and the meter counts tens of litres."""
+    rig = reached(Phase.FLUSH)
+    rig.until_end()
+    count = _counts(rig)["main"]
+    past = Past(counts={"main": changed(count, open_ml=round(litres * 1000.0))})
+    _, rows = recover(rig.plant, past, rig.see())
+    assert bool(of_kind(rows, Unscheduled)) is is_booked
+
+
+def test_a_flush_that_was_owed_is_as_old_as_it_was() -> None:
+    """Guards flush-owed-long over a start: the record's age goes on; where the clock was not trusted it begins anew."""
+    owed = (FlushOwed("main", "calcium", "run-0", 400_000), FlushOwed("creek", "calcium", "run-0", 300_000))
+    past = Past(owed=owed, owed_s={("main", "calcium"): 7000.0})
+    state, _ = recover(small(), past, Rig(small()).see())
+    assert [(item.segment, item.left_l, item.full_l, item.age_s) for item in state.lines.owed] == [
+        ("main", 400.0, 400.0, 7000.0),
+        ("creek", 300.0, 300.0, 0.0),
+    ]

@@ -224,3 +224,20 @@ def test_without_an_output_the_channel_is_shut() -> None:
     """Guards the safe set: a channel that no output speaks of has its injector off."""
     channel, shut = _read(), _read()
     assert changed(channel.scan(None, 2)) == changed(shut.scan(ChannelOutput(), 2))
+
+
+def test_a_meter_that_counts_litres_itself_leaps_by_its_rate_alone() -> None:
+    """Guards a meter without counts of a size: ten times the injector's highest rate, and no count on top."""
+    site = small().site
+    meter = site.injector["a"].meter.model_copy(update={"per_count": None})
+    injector = site.injector["a"].model_copy(update={"meter": meter})
+    plant = changed(small(), site=site.model_copy(update={"injector": {"a": injector}}))
+    most_l = 10.0 * _FULL_L_H / 3600.0
+    for litres, is_leap in ((most_l - 0.4, False), (most_l + 1.6, True)):
+        seen = [
+            ChannelImage(Reading(value, Quality.GOOD, at_s), Reading(600.0, Quality.GOOD, at_s))
+            for at_s, value in ((100.0, 50.0), (101.0, 50.0 + litres))
+        ]
+        memory, _, is_first = sense_channel(plant, "a", ChannelSense(), seen[0], _ON, True, True, Now(1.0, 100.0))
+        _, facts, is_reset = sense_channel(plant, "a", memory, seen[1], _ON, True, True, Now(1.0, 101.0))
+        assert not is_first and is_reset is facts.leaps is is_leap

@@ -10,7 +10,7 @@ from daemon.control.sense_water import WaterFacts, WaterSense, sense_water
 from daemon.site import Plant
 from drivers.reading import Quality, Reading
 from tests.daemon.control.plant import Rig, changed, small
-from tests.daemon.control.sites import supplied
+from tests.daemon.control.sites import CONTACT, OURS, filtered, supplied
 
 _EACH_L = 10.0
 _OPEN = changed(SAFE, pump=True, blocks=frozenset({"creek"}))
@@ -182,3 +182,34 @@ def test_pulses_alone_tell_the_flow() -> None:
     assert main.scan(_OPEN, dt_s=0.0).flow_m3_h == pytest.approx(6.0, rel=0.01)
     main.is_bad = True
     assert main.scan(_OPEN).flow_m3_h == 0.0 and not main.scan(_OPEN).flow_good
+
+
+def test_the_first_count_after_a_start_moves_nothing() -> None:
+    """Guards a start: whatever the totaliser shows first is where it stands, and no reset."""
+    facts = _Main(small()).scan()
+    assert facts.good and facts.moved_l == 0.0 and not facts.is_reset and facts.reverse_flow is False
+
+
+def test_a_filter_before_the_meter_takes_nothing_that_was_metered() -> None:
+    """Guards the order of filter and meter: litres of a gap that a wash fell into all went to the field."""
+    main = _Main(filtered(OURS + CONTACT, "filter meter injection"))
+    main.scan(_OPEN, is_filter_quiet=False)
+    main.scan(_OPEN, 9.0)
+    main.is_bad = True
+    main.scan(_OPEN, 9.0, is_filter_quiet=False)
+    main.is_bad = False
+    assert main.scan(_OPEN, 9.0).displaces
+
+
+def test_pulses_of_a_litre_where_the_totaliser_counts_litres() -> None:
+    """Guards a totaliser that shows litres: its least step is one."""
+    plant = supplied("pulses")
+    water = plant.site.main.water.model_copy(update={"per_count": None})
+    main = plant.site.main.model_copy(update={"water": water})
+    litres = _Main(changed(plant, site=plant.site.model_copy(update={"main": main})))
+    for _ in range(200):
+        litres.scan(_OPEN, 10.0 * _EACH_L)  # the rig counts tens
+    steady = litres.memory.pulsed_m3_h
+    assert [litres.scan(_OPEN).flow_m3_h for _ in range(4)] == pytest.approx(
+        [min(steady, 3.6 / n) for n in (1, 2, 3, 4)]
+    )

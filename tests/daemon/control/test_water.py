@@ -164,7 +164,8 @@ def test_a_drive_ramps_up_and_holds_its_pressure() -> None:
         last = _on(_CREEK, pump_speed=last_speed)
         return _step(Water(9.0), _CREEK, last, plant=plant, pressure_kpa=kpa, pressure_good=True, **facts)[1].pump_speed
 
-    assert speed(0.0, 0.0) == 0.3
+    assert speed(0.0, 0.0) == speed(0.0, 0.0, dt_s=10.0) == 0.3
+    assert speed(0.9, 600.0) == pytest.approx(0.85), "down at its ramp at most"
     assert speed(0.3, 0.0) == pytest.approx(0.35), "at its ramp while the pressure is far off"
     assert speed(0.5, 150.0) == pytest.approx(0.55), "and down to half of it"
     assert speed(0.5, 225.0) == pytest.approx(0.525)
