@@ -5,9 +5,10 @@ is composed of behind them runs as it is: admit, account, procedure and phases, 
 
 Abstraction: a plant of two blocks whose times are one or two scans, and recipes whose phases are one or two parts of
 water and stock, so that volumes are {0, part, done}. Timers and litres are held at the last end that anything compares
-them with; what only the guard or the record reads (times of run and phase, totals) is left out, as are the trim and
-the pipes' content. Pump starts are aged by the hour. Debts of ended runs have one name. One input departs from a
-plant that answers as it should, with every verdict and every command; verdicts meet all commands.
+them with; what only the guard or the record reads (times of run and phase, totals, restarts) is left out, as are the
+trim and the pipes' content, and of a run at its end all that only one under way goes by. Pump starts are aged by the
+hour. Debts of ended runs have one name. One input departs from a plant that answers as it should, with every verdict
+and every command; verdicts meet all commands.
 """
 
 import math

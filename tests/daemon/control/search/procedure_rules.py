@@ -95,6 +95,8 @@ class Rules:
         waits_for = self._dry(state, ghost, given, decision, began)
         if now not in ACTIVE:
             severity = Effect.NONE
+        elif now not in WATERING:  # whatever stopped it: it is stopping
+            severity = max(severity, Effect.ZERO if now is _P.ABORTING else Effect.ONE)
         loaded = self._loaded(node, facts, decision)
         open_s = ghost.open_s + facts.dt_s if last.blocks and outputs.blocks >= last.blocks else 0.0
         ghost_after = Ghost(

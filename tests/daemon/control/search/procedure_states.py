@@ -74,10 +74,13 @@ class Abstraction:
             "injecting_l": 0.0,
             "settled_s": limits.settle_s,
             "checkpoint_s": 0.0,
-            "water_l": run.recipe.water_l,
-            "phase_water_l": 2.0 * PART_L,
-            "since_injected_l": FLUSH_L,
+            "water_l": 0.0 if run.end else run.recipe.water_l,  # an end waits for outputs, not for litres
+            "phase_water_l": 0.0,  # start_l is 0
+            "since_injected_l": 0.0,  # no EC, no filter
         }
+        if run.end:
+            ends |= {"held_s": 0.0, "settled_s": 0.0, "settled_kpa": 0.0}
+            run = run._replace(is_dry=False, resumes=False)
         if unit.phase is not Phase.FILL and unit.procedure not in (_P.HELD, _P.RESTARTING):
             run = run._replace(settled_s=0.0, settled_kpa=0.0)  # begun anew with the next filling
         held: Run = _held(run, ends)
@@ -89,7 +92,7 @@ class Abstraction:
             intents=dict.fromkeys(run.intents, 1),
             end="ending" if run.end else "",
             given_up="given up" if run.given_up else "",
-            restarts=min(3, run.restarts),
+            restarts=0,  # the guard alone counts them
         )
 
 
