@@ -8,7 +8,7 @@ from daemon.control.decide import State
 from daemon.control.image import SAFE
 from daemon.control.interlocks import MATRIX
 from daemon.control.lines import doses
-from daemon.control.open_run import OpenRun
+from daemon.control.open_run import OpenRun, moved_since
 from daemon.control.recovery import Count, Past, recover
 from daemon.control.states import Phase, ProcedureState, UnitMode
 from daemon.evidence import (
@@ -27,6 +27,7 @@ from daemon.evidence import (
 )
 from daemon.messages import Verb
 from daemon.recipe import Recipe
+from drivers.reading import Quality, Reading
 from tests.daemon.control.plant import Rig, changed, of_kind, reached, short_recipe, small
 from tests.daemon.control.sites import N_G_L, night, orchard
 from tests.daemon.control.spec import Watch
@@ -420,3 +421,12 @@ def test_a_flush_that_was_owed_is_as_old_as_it_was() -> None:
         ("main", 400.0, 400.0, 7000.0),
         ("creek", 300.0, 300.0, 0.0),
     ]
+
+
+@pytest.mark.parametrize(("before", "now", "moved"), [(10, 5, 0), (2**32 - 5, 5, 10), (10, 2**31 + 9, 2**31 - 1)])
+def test_half_of_a_counters_range_is_the_most_that_it_can_have_moved(before: int, now: int, moved: int) -> None:
+    """Guards recovery: beyond that nobody can tell a wrap from a counter that went back; a wrap itself is counted."""
+    site = small().site
+    reading = Reading(10.0 * now, Quality.GOOD, 0.0)
+    found_l = moved_since(small(), site.main.water, before * 10_000, reading, 1e12)
+    assert found_l == 10.0 * moved
