@@ -148,6 +148,7 @@ def test_what_stops_is_announced_at_once() -> None:
     desk = _Desk()
     desk.scan("no-flow")
     assert desk.announced == ["no-flow"] and desk.state("no-flow") == "unacknowledged"
+    assert desk.memory.announced_s == (0.0,), "its ten minutes begin now"
 
 
 def test_a_cause_that_comes_and_goes_is_one_alarm() -> None:

@@ -211,6 +211,7 @@ _KNOWN = Rise(ms_cm=0.3, seen_s=60.0, before_ms_cm=0.25)
         (_KNOWN._replace(blind_s=20.0), 0.1, 0.0, (True, True, _BY_VOLUME)),
         (_KNOWN._replace(blind_s=19.0), 0.1, 0.0, (True, True, "the line's EC is back")),
         (_KNOWN._replace(seen_s=0.0), 0.1, 0.0, (False, False, "")),
+        (_KNOWN._replace(seen_s=1.0), 0.1, 0.0, (True, True, "the line's EC is back")),
     ],
 )
 def test_how_a_flush_stands(memory: Rise, within: float, since_l: float, said: tuple[bool, bool, str]) -> None:
