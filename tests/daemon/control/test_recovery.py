@@ -29,7 +29,7 @@ from daemon.messages import Verb
 from daemon.recipe import Recipe
 from drivers.reading import Quality, Reading
 from tests.daemon.control.plant import Rig, changed, of_kind, reached, short_recipe, small
-from tests.daemon.control.sites import N_G_L, night, orchard
+from tests.daemon.control.sites import N_G_L, every, night, orchard
 from tests.daemon.control.spec import Watch
 
 
@@ -430,3 +430,14 @@ def test_half_of_a_counters_range_is_the_most_that_it_can_have_moved(before: int
     reading = Reading(10.0 * now, Quality.GOOD, 0.0)
     found_l = moved_since(small(), site.main.water, before * 10_000, reading, 1e12)
     assert found_l == 10.0 * moved
+
+
+def test_the_water_that_washes_a_tank_out_is_no_stock_of_nobodys() -> None:
+    """Guards recovery of a displacement tank: its meter counts water, of which the run has the stock alone."""
+    rig = Rig(every())
+    assert rig.start(night(every(), ("terrace", "flat"), 8.0, ("e", 9.8, 4.0))).accepted
+    rig.until_injecting(60)
+    past = changed(past_of(rig), counts={"e": Count(0)})
+    rows = recover(rig.plant, past, rig.see())[1]
+    assert rig.stock_l["e"] > 1.0 and of_kind(rows, Dose)
+    assert not of_kind(rows, Unscheduled)
