@@ -7,7 +7,7 @@ import pytest
 from daemon.control.lease import BYPASS, FORCE, Lease
 from daemon.control.requests import Request
 from daemon.control.states import ACTIVE, Phase, ProcedureState, UnitMode
-from daemon.evidence import PhaseEnded, RunEnded
+from daemon.evidence import PhaseEnded, RunEnded, Unscheduled
 from daemon.messages import DAEMON, TECHNICIAN, Answer, Verb
 from daemon.recipe import Recipe
 from tests.daemon.control.plant import Rig, changed, is_injecting, of_kind, reached, short_recipe, small
@@ -388,3 +388,18 @@ def test_a_held_run_goes_on_without_fertiliser_under_a_cause_that_allows_water()
     rig = _held()
     rig.state = changed(rig.state, guard=rig.state.guard._replace(active=frozenset({"pressure-stays-low"})))
     assert not rig.scan(Verb.START).answers[0].accepted
+
+
+def test_what_flows_in_a_wet_hold_is_the_runs_water() -> None:
+    """Guards rule 6: its litres water, displace and pay what is owed; none of them is booked to nobody."""
+    rig = _held()
+    run, owed = rig.state.run, rig.state.lines.owed
+    assert run is not None and owed
+    rig.scans(10)
+    after = rig.state.run
+    assert after is not None
+    moved_l = short_recipe().flow_m3_h / 3.6 * 10.0
+    assert after.water_l - run.water_l == pytest.approx(moved_l, abs=10.0)
+    assert after.since_injected_l > run.since_injected_l
+    assert sum(item.left_l for item in rig.state.lines.owed) < sum(item.left_l for item in owed)
+    assert not of_kind(rig.rows, Unscheduled)
