@@ -128,3 +128,13 @@ def test_stock_that_stood_too_long_is_not_followed_by_the_rest_of_the_dose() -> 
     run = rig.state.run
     assert run is not None and run.given_up == "held with all outputs off for too long"
     assert rig.stock_l["a"] == given_l and rig.state.unit.procedure is ProcedureState.COMPLETE
+
+
+def test_stock_that_a_hand_lets_in_ends_the_runs_own_however_short_the_hold() -> None:
+    """Guards rule 7: nobody can tell which block had how much of it, so none of the dose is given on top."""
+    rig = _in_hand(Phase.INJECT)
+    rig.siphon_l_h = 200.0
+    rig.scans(5)
+    run = rig.state.run
+    assert run is not None and run.given_up == "stock moved while the run was held with all outputs off"
+    assert run.since_injected_l == 0.0
