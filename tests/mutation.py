@@ -81,6 +81,9 @@ class Ran(NamedTuple):
     mutant: Mutant
     is_killed: bool
 
+    def __str__(self) -> str:
+        return f"{'killed  ' if self.is_killed else 'SURVIVED'} {self.mutant}"
+
 
 def mutants_of(path: Path, text: str) -> Iterator[Mutant]:
     """Yield every mutant of a file; names of types, texts and f-strings are left as they are."""
@@ -235,12 +238,13 @@ def main() -> None:
     parser.add_argument("--most-s", type=float, default=900.0, help="time for one mutant; past it, it is killed")
     asked = parser.parse_args()
     mutants = drawn(asked.count, asked.seed)
-    told = set(asked.killed.read_text("utf-8").splitlines()) if asked.killed is not None else set()
-    ran = [Ran(mutant, True) for mutant in mutants if f"killed   {mutant}" in told]
-    done = {result.mutant for result in ran}
-    for result in _tried([mutant for mutant in mutants if mutant not in done], asked.workers, asked.most_s):
+    told = set(asked.known.read_text("utf-8").splitlines()) if asked.known is not None else set()
+    both = [Ran(mutant, is_killed) for mutant in mutants for is_killed in (True, False)]
+    ran = [result for result in both if str(result) in told]
+    known = {result.mutant for result in ran}
+    for result in _tried([mutant for mutant in mutants if mutant not in known], asked.workers, asked.most_s):
         ran.append(result)
-        sys.stdout.write(f"{'killed  ' if result.is_killed else 'SURVIVED'} {result.mutant}\n")
+        sys.stdout.write(f"{result}\n")
         sys.stdout.flush()
     alive = sorted(str(result.mutant) for result in ran if not result.is_killed)
     score_pct = 100.0 * (1.0 - len(alive) / len(ran))
