@@ -232,9 +232,7 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
-    parser.add_argument(
-        "--killed", type=Path, help="what an earlier run of this printed: its killed are not tried again"
-    )
+    parser.add_argument("--known", type=Path, help="what an earlier run printed: its mutants are not tried again")
     parser.add_argument("--most-s", type=float, default=900.0, help="time for one mutant; past it, it is killed")
     asked = parser.parse_args()
     mutants = drawn(asked.count, asked.seed)
