@@ -240,7 +240,8 @@ def main() -> None:
     both = [Ran(mutant, is_killed) for mutant in mutants for is_killed in (True, False)]
     ran = [result for result in both if str(result) in told]
     known = {result.mutant for result in ran}
-    for result in _tried([mutant for mutant in mutants if mutant not in known], asked.workers, asked.most_s):
+    left = [mutant for mutant in mutants if mutant not in known]
+    for result in _tried(left, asked.workers, asked.most_s) if left else ():
         ran.append(result)
         sys.stdout.write(f"{result}\n")
         sys.stdout.flush()

@@ -56,11 +56,14 @@ class ProcedureSearch:
     every_row: bool = False
     is_queued: bool = False
     """A second shift may follow the first."""
+    is_single: bool = False
+    """All runs water the same block: what another shift left elsewhere is not among the states."""
 
     def __post_init__(self) -> None:
         self.counts: Counter[str] = Counter()
         self.plant = quick()
-        self.recipes = {block: recipe(self.plant, block) for block in ("creek", "ridge")}
+        other = "creek" if self.is_single else "ridge"
+        self.recipes = {"creek": recipe(self.plant, "creek"), "ridge": recipe(self.plant, other)}
         rig = Rig(self.plant)
         self.image, self.now = rig.see(), Now(1.0, rig.at_s)
         senses, still = sense(self.plant, Sense(), self.image, SAFE, self.now)
