@@ -138,3 +138,20 @@ def test_stock_that_a_hand_lets_in_ends_the_runs_own_however_short_the_hold() ->
     run = rig.state.run
     assert run is not None and run.given_up == "stock moved while the run was held with all outputs off"
     assert run.since_injected_l == 0.0
+
+
+@pytest.mark.parametrize("is_held", [False, True])
+def test_a_restarted_module_lets_a_run_go_on_unless_somebody_held_it(is_held: bool) -> None:
+    """Guards rule 7: what goes on by itself after a module's restart is what was going; what was held stays held."""
+    rig = reached(Phase.INJECT, Watch(every=10_000))
+    if is_held:
+        rig.scan(Verb.HOLD)
+        rig.until(lambda state: state.unit.procedure is ProcedureState.HELD)
+    rig.held = SAFE
+    rig.scan()
+    assert rig.state.run is not None and rig.state.run.is_dry
+    rig.scans(10)
+    assert (rig.state.unit.procedure is ProcedureState.HELD) is is_held
+    if not is_held:
+        rig.until_end()
+        assert rig.state.unit.procedure is ProcedureState.COMPLETE
