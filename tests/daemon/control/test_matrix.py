@@ -1,6 +1,5 @@
 """Every row of the matrix, provoked while injecting: what it takes away, what it leaves, and how it is reset."""
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -9,10 +8,8 @@ import pytest
 
 from daemon.control.decide import State
 from daemon.control.guard import Guard
-from daemon.control.image import SAFE
 from daemon.control.interlocks import BY_CODE, MATRIX, MOST_BACKWASHES, Interlock, Priority, Reset, Situation
-from daemon.control.sense_channel import ChannelFacts
-from daemon.control.states import ACTIVE, Effect, Phase, ProcedureState, Unit
+from daemon.control.states import ACTIVE, Effect, Phase, ProcedureState
 from daemon.evidence import AlarmCleared, AlarmRaised, RunEnded
 from daemon.messages import Verb
 from daemon.site import Plant
@@ -27,7 +24,7 @@ from tests.daemon.control.plant import (
     wide,
     wide_recipe,
 )
-from tests.daemon.control.sites import CONTACT, OURS, every, filtered
+from tests.daemon.control.sites import CONTACT, OURS, filtered
 from tests.daemon.control.spec import Watch, injectors
 
 Change = Callable[[Rig], None]
@@ -492,75 +489,3 @@ def test_idle_channels_do_not_disturb_a_run() -> None:
     assert rig.state.outputs.channels["a"].run
     rig.until_end()
     assert rig.stock_l["a"] == pytest.approx(recipe.channels[0].stock_l, rel=0.01)
-
-
-@pytest.mark.parametrize("row", MATRIX, ids=lambda row: row.code)
-def test_what_is_said_of_a_run_is_not_said_where_there_is_none(row: Interlock) -> None:
-    """Guards the conditions by themselves: at rest, with all well, none holds, whatever phase asks for it."""
-    rig = Rig(small())
-    facts = rig.scans(30).facts
-    for last in (SAFE, changed(SAFE, pump=True, blocks=frozenset({"creek"}))):
-        situation = Situation(rig.plant.site, facts, Unit(), last, None)
-        is_pumps = row.code in ("no-flow", "pump-not-running", "pressure-low", "pressure-stays-low", "flow-not-proven")
-        assert not row.holds(situation) or is_pumps
-        assert row.channels is None or not row.channels(situation)
-
-
-@pytest.mark.parametrize("scan_s", [1.0, 2.0])
-@pytest.mark.parametrize("row", MATRIX, ids=lambda row: row.code)
-def test_the_time_that_a_row_declares_is_what_it_takes(row: Interlock, scan_s: float) -> None:
-    """Guards the process safety time: instrument, window, delay and two scans, none of them left out."""
-    site = every().site
-    site = site.model_copy(update={"site": site.site.model_copy(update={"scan_s": scan_s})})
-    rest_s = row.safety_time_s(site) - row.delay_s(site)
-    assert rest_s == pytest.approx(row.instrument_s + row.window_s(site) + 2.0 * scan_s)
-    assert math.isfinite(rest_s)
-    assert row.instrument_s > 0.0 or row.code in _AT_A_START, "no reading is had in no time"
-
-
-_OF_ONE_CHANNEL: dict[str, Callable[[ChannelFacts], ChannelFacts]] = {
-    "injector-meter-bad": lambda c: c._replace(meter_good=False),
-    "injector-meter-leaps": lambda c: c._replace(leaps=True),
-    "tank-level-bad": lambda c: c._replace(content_good=False),
-    "tank-level-jump": lambda c: c._replace(content_jumped=True),
-    "tank-empty": lambda c: c._replace(content_l=1.0),
-    "injector-silent": lambda c: c._replace(silent_s=60.0),
-    "injector-rate": lambda c: c._replace(rate_off=0.2),
-    "injector-rate-far": lambda c: c._replace(rate_off=0.5),
-    "siphon": lambda c: c._replace(idle_l_h=60.0),
-}
-
-
-@pytest.mark.parametrize("name", ["a", "b"])
-@pytest.mark.parametrize("code", _OF_ONE_CHANNEL)
-def test_one_channel_of_two_is_enough(code: str, name: str) -> None:
-    """Guards both channels alike: what is wrong with either holds, and names it where the row tells channels apart."""
-    rig = Rig(wide())
-    assert rig.start(wide_recipe()).accepted
-    rig.until_injecting()
-    run, facts = rig.state.run, rig.scan().facts
-    assert run is not None
-    changed_facts = {n: _OF_ONE_CHANNEL[code](c) if n == name else c for n, c in facts.channels.items()}
-    row = BY_CODE[code]
-    for channels, holds in ((facts.channels, False), (changed_facts, True)):
-        needed = tuple(sorted(channels.items()))
-        situation = Situation(
-            rig.plant.site, facts._replace(channels=channels), rig.state.unit, rig.state.outputs, run, needed=needed
-        )
-        assert row.holds(situation) is holds
-        assert row.stays is None or row.stays(situation) is holds
-        assert row.channels is None or row.channels(situation) == ({name} if holds else set())
-
-
-def test_the_flow_is_not_judged_while_another_valve_is_open() -> None:
-    """Guards a change of shift and a forced valve: what flows then is not the shift's own, and proves nothing of it."""
-    rig = Rig(wide())
-    assert rig.start(wide_recipe()).accepted
-    rig.until_injecting()
-    run, facts = rig.state.run, rig.scan().facts
-    assert run is not None
-    row = BY_CODE["flow-out-of-band"]
-    for blocks, holds in ((run.blocks, True), (frozenset({"creek"}), False)):
-        last = changed(rig.state.outputs, blocks=blocks)
-        low = facts._replace(flow_m3_h=0.5 * run.recipe.flow_m3_h)
-        assert row.holds(Situation(rig.plant.site, low, rig.state.unit, last, run)) is holds
