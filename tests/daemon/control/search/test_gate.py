@@ -38,6 +38,26 @@ _CHANNEL: dict[str, tuple[Any, ...]] = {
 }
 
 
+@pytest.mark.parametrize("name", [*_FACTS, *_CHANNEL])
+def test_each_permit_alone_shuts_the_injector(name: str) -> None:
+    """Guards invariant 1 in the default run: with all the others given, none may be missing or not known."""
+    rig = reached(Phase.INJECT)
+    decision, run = rig.scan(), rig.state.run
+    assert run is not None
+    facts = decision.facts._replace(**{permit: values[0] for permit, values in _FACTS.items()})
+    channel = facts.channels["a"]._replace(**{permit: values[0] for permit, values in _CHANNEL.items()})
+    verdict = decision.verdict._replace(effect=Effect.NONE)
+    last = Outputs(True, 0.0, run.blocks, {"a": ChannelOutput(True, True, 0.5)}, False)
+    wanted, wants = WaterWant(True, 0.0, run.blocks, True), {"a": Want(True, True, 0.5)}
+    for value in {**_FACTS, **_CHANNEL}[name]:
+        seen = facts._replace(**{name: value}) if name in _FACTS else facts
+        seen_channel = channel if name in _FACTS else channel._replace(**{name: value})
+        seen = seen._replace(channels={**facts.channels, "a": seen_channel})
+        outputs = gate(rig.plant.site, rig.state.unit, run, verdict, seen, last, wanted, wants, False)
+        is_permitted = value == {**_FACTS, **_CHANNEL}[name][0]
+        assert any(one.run for one in outputs.channels.values()) is is_permitted, value
+
+
 @pytest.mark.proof
 @pytest.mark.timeout(400)
 def test_every_set_of_permits() -> None:
