@@ -15,7 +15,6 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
 from typing import Final
 from unittest import mock
 
@@ -49,25 +48,17 @@ def _is_injecting(state: State) -> bool:
     return bool(injectors(state.outputs)) and bool(state.lines.owed)
 
 
-@dataclass
 class ProcedureSearch:
     """The search. Rules are counted in `counts` as their antecedent is met."""
 
-    every_row: bool = False
-    is_queued: bool = False
-    """A second shift may follow the first."""
-    is_single: bool = False
-    """All runs water the same block: what another shift left elsewhere is not among the states."""
-
-    def __post_init__(self) -> None:
+    def __init__(self) -> None:
         self.counts: Counter[str] = Counter()
         self.plant = quick()
-        other = "creek" if self.is_single else "ridge"
-        self.recipes = {"creek": recipe(self.plant, "creek"), "ridge": recipe(self.plant, other)}
+        self.recipes = {block: recipe(self.plant, block) for block in ("creek", "ridge")}
         rig = Rig(self.plant)
         self.image, self.now = rig.see(), Now(1.0, rig.at_s)
         senses, still = sense(self.plant, Sense(), self.image, SAFE, self.now)
-        self._inputs = Inputs(self.plant, self.recipes, still, every_row=self.every_row, is_queued=self.is_queued)
+        self._inputs = Inputs(self.plant, self.recipes, still)
         self._rules = Rules(self.plant, self.counts)
         self._rounded = Abstraction(self.plant, senses).rounded
         self._stopping: dict[object, set[object]] = {}

@@ -59,8 +59,8 @@ def verdict_of(*rows: Interlock) -> Verdict:
     )
 
 
-def verdicts(*, every_row: bool) -> list[Verdict]:
-    """Return one verdict of each class, or of every row, and the pairs that a dry hold may meet."""
+def verdicts() -> list[Verdict]:
+    """Return one verdict of each class, and the pairs that a dry hold may meet."""
     by_name = named_codes()
     found: dict[object, Verdict] = {None: verdict_of()}
     for row in MATRIX:
@@ -69,7 +69,7 @@ def verdicts(*, every_row: bool) -> list[Verdict]:
             verdict.effect,
             verdict.is_of_plant,
             verdict.resumes,
-            row.code if every_row or row.code in by_name else "",
+            row.code if row.code in by_name else "",
         )
         found.setdefault(kind, verdict)
     for effect in Effect:  # a class that no row makes today is searched all the same
@@ -87,26 +87,21 @@ def verdicts(*, every_row: bool) -> list[Verdict]:
 class Inputs:
     """All inputs of a plant and its shifts, `still` being the facts at rest."""
 
-    def __init__(
-        self, plant: Plant, recipes: dict[str, Recipe], still: Facts, *, every_row: bool, is_queued: bool
-    ) -> None:
+    def __init__(self, plant: Plant, recipes: dict[str, Recipe], still: Facts) -> None:
         self.plant = plant
         self.recipes = recipes
-        self.every_row = every_row
-        self.is_queued = is_queued
         self._still = still
-        self.verdicts = verdicts(every_row=every_row)
+        self.verdicts = verdicts()
         self.commands = [*self._all_commands()]
 
     def _all_commands(self) -> Iterator[tuple[Request, ...]]:
         one, two = self.recipes["creek"], self.recipes["ridge"]
         start = Request("start", Verb.START, (one,))
-        both = Request("both", Verb.START, (one, two))
         timetable = Request("timetable", Verb.START, (two,), role=DAEMON)
         hold, fertiliser = Request("hold", Verb.HOLD), Request("less", Verb.STOP_FERTILISER)
         stop, reset = Request("stop", Verb.STOP_EVERYTHING), Request("reset", Verb.RESET)
         modes = [Request(f"mode {mode.value}", Verb.MODE, mode=mode) for mode in UnitMode]
-        yield from ((), (both if self.is_queued else start,), (timetable,), (hold,), (fertiliser,), (stop,), (reset,))
+        yield from ((), (start,), (timetable,), (hold,), (fertiliser,), (stop,), (reset,))
         yield from ((mode,) for mode in modes)
         yield from ((start, stop), (stop, hold), (hold, fertiliser), (reset, start), (start, hold))
         yield from ((Request("release", Verb.RELEASE),), (Request("seen", Verb.ACKNOWLEDGE),))
@@ -119,7 +114,7 @@ class Inputs:
             for requests in self.commands:
                 yield Input("well", well, verdict, requests)
         for name, facts in self._departures(state, well):
-            for verdict in self.verdicts if self.every_row else [v for v in self.verdicts if self._fits(name, v)]:
+            for verdict in [v for v in self.verdicts if self._fits(name, v)]:
                 yield Input(name, facts, verdict)
             yield Input(name, facts, none, self.commands[1])
             yield Input(name, facts, none, self.commands[5])
