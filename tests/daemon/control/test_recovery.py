@@ -280,9 +280,7 @@ def test_after_any_crash_the_first_outputs_are_the_safe_set(scans: int, verb: Ve
 
 def test_what_moved_between_runs_and_a_start_is_nobodys_and_owes_every_pipe() -> None:
     """Guards invariants 2 and 7: no litre that a totaliser counted while nobody watched is left out of the record."""
-    rig = reached(Phase.FLUSH)
-    rig.until_end()
-    past = Past(counts=_counts(rig))
+    rig, past = _at_rest()
     rig.water_counts += 50.0
     rig.stock_counts["a"] += 300.0
     state, rows = recover(rig.plant, past, rig.see())
@@ -294,18 +292,23 @@ def test_what_moved_between_runs_and_a_start_is_nobodys_and_owes_every_pipe() ->
     assert {row.stock for row in of_kind(rows, FlushOwed)} == {"injector a"}
 
 
-def _counts(rig: Rig, **less_ml: int) -> dict[str, Count]:
-    """Return what a record that is up to date has of the totalisers, `less_ml` of it in no row yet."""
+def _counts(rig: Rig) -> dict[str, Count]:
+    """Return what a record that is up to date has of the totalisers."""
     image = rig.see()
     shown = {"main": image.water_l, "a": image.channels["a"].stock_l}
-    return {name: Count(round(reading.value * 1000.0), open_ml=less_ml.get(name, 0)) for name, reading in shown.items()}
+    return {name: Count(round(reading.value * 1000.0)) for name, reading in shown.items()}
+
+
+def _at_rest() -> tuple[Rig, Past]:
+    """Return a rig after a whole run, and what a record that is up to date says of it."""
+    rig = reached(Phase.FLUSH)
+    rig.until_end()
+    return rig, Past(counts=_counts(rig))
 
 
 def test_a_meter_that_cannot_be_read_is_left_to_the_next_start() -> None:
     """Guards recovery: of a totaliser that is BAD nothing is known, and so nothing is written."""
-    rig = reached(Phase.FLUSH)
-    rig.until_end()
-    past = Past(counts=_counts(rig))
+    rig, past = _at_rest()
     rig.water_counts += 50.0
     rig.stock_counts["a"] += 30.0
     rig.bad.update({"water", "stock.a"})
@@ -393,9 +396,7 @@ def test_a_channel_in_turn_is_followed_from_where_its_turn_was() -> None:
 @pytest.mark.parametrize(("days", "is_booked"), [(29.0, True), (31.0, False)])
 def test_a_totaliser_that_moved_more_than_a_month_can_is_another_meter(days: float, is_booked: bool) -> None:
     """Guards recovery against an exchanged meter: beyond 30 days of the highest flow nothing is booked."""
-    rig = reached(Phase.FLUSH)
-    rig.until_end()
-    past = Past(counts=_counts(rig))
+    rig, past = _at_rest()
     rig.water_counts += 60.0 / 3.6 / 10.0 * days * 86_400.0
     _, rows = recover(rig.plant, past, rig.see())
     assert bool(of_kind(rows, Unscheduled)) is is_booked
