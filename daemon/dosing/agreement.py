@@ -43,17 +43,14 @@ def weighted(estimates: Iterable[Estimate]) -> Estimate:
 
 
 def enclosing(estimates: Sequence[Estimate]) -> Estimate:
-    """Return the middle of what the estimates, which do not agree, cover together with their bands.
+    """Return the weighted mean of estimates that do not agree, with a band that holds each of them with its own.
 
-    Nobody knows which of them is right, so the band is as wide as all of theirs. Raises ValueError for no estimate.
+    The best known is still the likeliest, and nobody knows which of them is right. Raises ValueError for no estimate.
     """
-    if not estimates:
-        raise ValueError("no estimate to enclose")
-    low = min(estimate.value - estimate.u for estimate in estimates)
-    high = max(estimate.value + estimate.u for estimate in estimates)
-    return Estimate((low + high) / 2.0, (high - low) / 2.0)
+    value = weighted(estimates).value
+    return Estimate(value, max(abs(estimate.value - value) + estimate.u for estimate in estimates))
 
 
 def together(estimates: Sequence[Estimate]) -> Estimate:
-    """Return what estimates that share no error say: their weighted mean where they agree, else all they cover."""
+    """Return what estimates that share no error say: a weighted mean, with a band that holds all if they disagree."""
     return weighted(estimates) if agree(estimates) else enclosing(estimates)
