@@ -82,6 +82,38 @@ class Dose:
 
 
 @dataclass(frozen=True, slots=True)
+class DoseReconciled:
+    """What a run's independent estimates say together of one channel's stock. Uncertainties are k = 2.
+
+    All volumes are of stock at the strength that its doses are stated with. An estimate that is silent has 0 for both.
+    """
+
+    run: str
+    channel: str
+    meter_ml: int
+    u_meter_ml: int
+    """With what the strength is unsure of, as those that follow."""
+    tank_ml: int
+    u_tank_ml: int
+    ec_ml: int
+    u_ec_ml: int
+    dose_ml: int
+    """By all of them together."""
+    u_dose_ml: int
+    volume_en_thousandths: int
+    """Normalised error of the meter against the tank; 0 where the tank is silent."""
+    strength_en_thousandths: int
+    """Of EC against the volume; 0 where EC is silent."""
+    tank_silent: str
+    """Why the tank says nothing; empty where it speaks."""
+    ec_silent: str
+    causes: str
+    """What is likely wrong, the likeliest first, as a list in JSON."""
+    beside: str
+    """Channels whose stock EC cannot part from this one's, as a list in JSON."""
+
+
+@dataclass(frozen=True, slots=True)
 class DoseRestated:
     """A dose as it is stated anew, since what was in the tank was corrected. The `Dose` stays; the newest row holds."""
 
@@ -253,6 +285,7 @@ Evidence = (
     | InjectionIntent
     | Checkpoint
     | Dose
+    | DoseReconciled
     | DoseRestated
     | FlushOwed
     | FlushCleared

@@ -208,6 +208,33 @@ class DoseRow(SealedTable, table=True):
     u_delivered_mg: Whole
 
 
+class DoseReconciledRow(SealedTable, table=True):
+    """daemon.evidence.DoseReconciled."""
+
+    __tablename__ = "dose_reconciled"
+    __table_args__ = (
+        *_not_empty("run", "channel", "causes", "beside"),
+        *_never_negative("meter_ml", "u_meter_ml", "u_tank_ml", "u_ec_ml", "u_dose_ml"),
+    )
+
+    run: Indexed
+    channel: str
+    meter_ml: Whole
+    u_meter_ml: Whole
+    tank_ml: Whole
+    u_tank_ml: Whole
+    ec_ml: Whole
+    u_ec_ml: Whole
+    dose_ml: Whole
+    u_dose_ml: Whole
+    volume_en_thousandths: Whole
+    strength_en_thousandths: Whole
+    tank_silent: str
+    ec_silent: str
+    causes: str
+    beside: str
+
+
 class DoseRestatedRow(SealedTable, table=True):
     """daemon.evidence.DoseRestated."""
 

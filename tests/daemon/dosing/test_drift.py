@@ -1,8 +1,12 @@
 """The CUSUM against the worked example of the NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3."""
 
+import math
+import random
+
 import pytest
 
-from daemon.dosing.drift import Drift, drifts, followed
+from daemon.dosing.drift import Drift, drifting, drifts, followed
+from daemon.evidence import DoseReconciled
 
 _TARGET = 325.0
 _MEANS = (
@@ -43,3 +47,62 @@ def test_what_is_within_chance_leaves_no_trace() -> None:
     for _ in range(1000):
         memory = followed(memory, 0.5, 0.5)
     assert memory == Drift() and drifts(memory, 4.0) == 0
+
+
+def _event(volume_en: float = 0.0, strength_en: float = 0.0, *, silent: str = "") -> DoseReconciled:
+    return DoseReconciled(
+        run="run",
+        channel="a",
+        meter_ml=1,
+        u_meter_ml=1,
+        tank_ml=1,
+        u_tank_ml=1,
+        ec_ml=1,
+        u_ec_ml=1,
+        dose_ml=1,
+        u_dose_ml=1,
+        volume_en_thousandths=round(1000.0 * volume_en),
+        strength_en_thousandths=round(1000.0 * strength_en),
+        tank_silent=silent,
+        ec_silent=silent,
+        causes="[]",
+        beside="[]",
+    )
+
+
+@pytest.mark.parametrize(
+    ("volume_en", "strength_en", "causes"),
+    [
+        (1.4, 0.0, ("meter-high", "gauge")),  # each night for itself is not worth a look
+        (-1.4, 0.0, ("meter-low", "tank-leaks", "gauge")),
+        (0.0, 1.4, ("mix-strong", "probe")),
+        (0.0, -1.4, ("mix-weak", "probe")),
+        (1.2, -1.2, ()),
+    ],
+)
+def test_what_is_small_each_night_and_always_one_way(
+    volume_en: float, strength_en: float, causes: tuple[str, ...]
+) -> None:
+    """Guards drift across events: 2.8 standard deviations each night are said after 17, 2.4 never, the probe last."""
+    assert drifting([_event(volume_en, strength_en)] * 16) == ()
+    assert drifting([_event(volume_en, strength_en)] * 17) == causes
+    assert drifting([_event(volume_en, strength_en, silent="no reading")] * 100) == ()
+
+
+def test_chance_is_no_drift() -> None:
+    """Guards against false alarms: a thousand sites whose errors are what their bands say, ten nights each.
+
+    Half of each error is the site's for good, as a class is, and half is new each night.
+    """
+    rng = random.Random(17)
+    false = 0
+    for _ in range(1000):
+        lasting = [rng.gauss(0.0, 0.5 * math.sqrt(0.5)) for _ in range(2)]
+        events = [_event(*(one + rng.gauss(0.0, 0.5 * math.sqrt(0.5)) for one in lasting)) for _ in range(10)]
+        false += bool(drifting(events))
+    assert false <= 5
+
+
+def test_no_event_is_no_drift() -> None:
+    """Guards a new channel."""
+    assert drifting([]) == ()
