@@ -178,7 +178,7 @@ def _lines(
 def _due_line(report: RunReport, due: Mapping[str, _Due]) -> str:
     """Return what was due of each nutrient, by which word, and what the plan makes of it; means over the area."""
     area_ha = sum(_areas_ha(report).values())
-    doses = block_doses(stamped.row for stamped in report.doses)
+    doses = block_doses(report.found)
     planned = {name: sum(kilograms(dose.planned_mg) for dose in doses if dose.nutrient == name) for name in due}
     asked = ", ".join(f"{name} {one.dose.kg_ha:.2f}" for name, one in due.items())
     stages = ", ".join(dict.fromkeys(one.dose.stage or "outside the cycle" for one in due.values()))
@@ -193,7 +193,7 @@ def _figures(night: Night, reports: Sequence[RunReport], advice: _Advice, seed: 
     for report in reports:
         due = advice[report.started.row.run]
         for block in json.loads(report.started.row.recipe)["blocks"]:
-            doses = block_doses(stamped.row for stamped in report.doses if stamped.row.block == block["block"])
+            doses = block_doses(dose for dose in report.found if dose.block == block["block"])
             nutrients = {
                 dose.nutrient: {
                     "planned_kg": kilograms(dose.planned_mg),

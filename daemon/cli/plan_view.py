@@ -71,7 +71,7 @@ def rehearsal_figures(done: Rehearsal) -> dict[str, Any]:
                         "u_k2_kg": kilograms(dose.u_delivered_mg),
                         "truth_kg": round(done.truth_kg[report.started.row.run][dose.block].get(dose.nutrient, 0.0), 6),
                     }
-                    for dose in block_doses(stamped.row for stamped in report.doses)
+                    for dose in block_doses(report.found)
                 ],
             }
             for report in done.reports

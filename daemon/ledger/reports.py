@@ -1,20 +1,25 @@
 """What is asked of the record: one run, the last runs, the decisions in force, and whether the record is whole."""
 
 import heapq
+import json
 import sqlite3
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import Boolean
 
+from daemon.dosing.outcome import combined
 from daemon.evidence import (
     AlarmCleared,
     AlarmRaised,
     Checkpoint,
     CommandAnswered,
     Dose,
+    DoseReconciled,
     DoseRestated,
+    Event,
     InjectionIntent,
     PhaseEnded,
     RunEnded,
@@ -36,6 +41,9 @@ class RunReport:
     intents: tuple[Stamped[InjectionIntent], ...]
     checkpoints: tuple[Stamped[Checkpoint], ...]
     doses: tuple[Stamped[Dose], ...]
+    """By all estimates."""
+    reconciled: tuple[Stamped[DoseReconciled], ...]
+    """What they say together, channel by channel."""
     restated: tuple[Stamped[DoseRestated], ...]
     """What corrected mixes made of the doses; of one block, channel, nutrient and estimate the newest row holds."""
     alarms: tuple[Stamped[AlarmRaised], ...]
@@ -44,6 +52,16 @@ class RunReport:
     """Cleared between the run's start and its end."""
     ended: Stamped[RunEnded] | None
     """Holds the outcome; None while the run goes on, and after a crash in it."""
+
+    @property
+    def metered(self) -> tuple[Dose, ...]:
+        """The doses by the injectors' meters."""
+        return tuple(stamped.row for stamped in self.doses if stamped.row.estimate == "METER")
+
+    @property
+    def found(self) -> tuple[Dose, ...]:
+        """The same as all estimates together have them: what the run was judged by."""
+        return combined(self.metered, [stamped.row for stamped in self.reconciled])
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +103,7 @@ def run_report(path: Path, run: str) -> RunReport | None:
             evidence(connection, InjectionIntent, "WHERE t.run = ?", (run,)),
             evidence(connection, Checkpoint, "WHERE t.run = ?", (run,)),
             evidence(connection, Dose, "WHERE t.run = ?", (run,)),
+            evidence(connection, DoseReconciled, "WHERE t.run = ?", (run,)),
             evidence(connection, DoseRestated, "WHERE t.run = ?", (run,)),
             evidence(connection, AlarmRaised, "WHERE t.seq BETWEEN ? AND ?", span),
             evidence(connection, AlarmCleared, "WHERE t.seq BETWEEN ? AND ?", span),
@@ -97,6 +116,33 @@ def last_runs(path: Path, n: int) -> tuple[RunSummary, ...]:
     with reading(path) as connection:
         newest = evidence(connection, RunStarted, "ORDER BY t.seq DESC LIMIT ?", (n,))
         return tuple(RunSummary(started, _end_of(connection, started.row.run)) for started in newest)
+
+
+def last_reconciled(path: Path, n: int) -> tuple[Stamped[DoseReconciled], ...]:
+    """Return what the last `n` runs' estimates said, oldest first. Raises as `reading` does."""
+    with reading(path) as connection:
+        return evidence(
+            connection,
+            DoseReconciled,
+            "WHERE t.run IN (SELECT run FROM run_ended ORDER BY seq DESC LIMIT ?) ORDER BY t.seq",
+            (n,),
+        )
+
+
+def breakthroughs(path: Path, n: int) -> tuple[Mapping[str, Any], ...]:
+    """Return what the stock's fronts said of the way to their blocks in the last `n` runs, oldest first.
+
+    Raises as `reading` does.
+    """
+    with reading(path) as connection:
+        found = evidence(
+            connection,
+            Event,
+            "WHERE t.code = 'breakthrough' AND json_extract(t.detail, '$.run') IN "
+            "(SELECT run FROM run_ended ORDER BY seq DESC LIMIT ?) ORDER BY t.seq",
+            (n,),
+        )
+        return tuple(json.loads(stamped.row.detail) for stamped in found)
 
 
 def latest_decisions(path: Path) -> tuple[Decided, ...]:
