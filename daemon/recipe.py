@@ -67,6 +67,10 @@ class ChannelPlan:
     """Water of INJECT that passes before it begins."""
     most_l: float | None = None
     """Litres of stock at which the first block is at a hard cap; None where no hard cap bounds it."""
+    ec_accuracy_pct: float = 7.0
+    """k = 2 of the rise of EC that a litre of the stock makes, its own strength apart where it was measured."""
+    is_ec_measured: bool = False
+    """A bucket test of this very stock gave that rise: EC then tells how its strength changed, and not what it was."""
 
 
 @dataclass(frozen=True, slots=True)

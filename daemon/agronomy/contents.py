@@ -34,3 +34,8 @@ class Contents:
     """bucket_test, or products."""
     strength_accuracy_pct: float
     """k = 2 of the strength."""
+
+    @property
+    def is_measured(self) -> bool:
+        """Whether a bucket test gave its EC."""
+        return self.ec_from == "bucket_test"

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from daemon.agronomy.contents import Contents
 from daemon.decisions.base import Decisions
 from daemon.decisions.tanks import Water
 from daemon.decisions.watering import Program
@@ -15,6 +16,11 @@ from daemon.site import Site
 
 _BAND = 0.1
 """Either way, of a rise that is computed from the stock (domain sheet 4)."""
+_SLOPE_PCT = 200.0 / 3.0 * _BAND
+"""k = 2 of the same: what nothing lies beyond is read as three standard deviations (engineering judgement)."""
+_BUCKET_PCT = 3.0
+"""k = 2 of a rise that a bucket test gave: a meter of class 1.5, stock and water poured to 1 %, all as rectangles, and
+1.5 % for a bucket that is not as thin as the line (engineering judgement)."""
 _CLEAR_MS_CM = 0.05
 _CLEAR_PART = 0.05
 """Of the rise: so near to what it was the line counts as clear."""
@@ -32,6 +38,11 @@ _ROUNDED_L = 1.0
 def rise_ms_cm(dose: ChannelDose) -> float:
     """Return the mean rise of the line's EC by one channel; 0 where EC cannot see it."""
     return dose.line_g_l * dose.contents.ec_ms_cm_per_g_l
+
+
+def slope_accuracy_pct(contents: Contents) -> float:
+    """Return the k = 2 of the rise that a litre of stock makes, its own strength apart where a bucket measured it."""
+    return _BUCKET_PCT if contents.is_measured else _SLOPE_PCT
 
 
 def check_line_ec(
@@ -145,6 +156,4 @@ def _mend(doses: Sequence[ChannelDose], rise: float, room: float) -> str:
 
 def _noise(probe: Signal) -> float:
     """Return what a probe is unsure of by its span; 0 where its span is the profile's own."""
-    if probe.at_low is None or probe.at_high is None:
-        return 0.0
-    return probe.accuracy_pct_of_span / 100.0 * abs(probe.at_high - probe.at_low)
+    return probe.accuracy_pct_of_span / 100.0 * probe.span

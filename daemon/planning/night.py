@@ -19,7 +19,7 @@ from daemon.planning.crops import check_crops, limit_to_caps, most_of_plan
 from daemon.planning.doses import check_strength, prescribe
 from daemon.planning.exceptions import program_on
 from daemon.planning.field import Field, field_of
-from daemon.planning.line_ec import check_line_ec, flush_test, line_limits, rise_ms_cm
+from daemon.planning.line_ec import check_line_ec, flush_test, line_limits, rise_ms_cm, slope_accuracy_pct
 from daemon.planning.lookup import find
 from daemon.planning.rest import Rest
 from daemon.planning.stocks import Drawn, draw_stocks
@@ -292,5 +292,7 @@ def _channel_plans(shift: _Shift, dosed: _Dosed, most_times: Mapping[str, float]
             ec_rise_ms_cm=rise_ms_cm(dose),
             start_l=start_l,
             most_l=None if times is None else dose.stock_l * times,
+            ec_accuracy_pct=slope_accuracy_pct(contents),
+            is_ec_measured=contents.is_measured,
         )
         after = dose.channel if shift.program.order == "in_turn" else ""
