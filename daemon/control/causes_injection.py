@@ -8,6 +8,9 @@ from daemon.control.states import Effect, Phase
 from daemon.site import Site
 
 _INJECT: Final = frozenset[Phase | None]({Phase.INJECT})
+_NOT_INJECT: Final = frozenset[Phase | None]({None, Phase.FILL, Phase.PREWET, Phase.FLUSH})
+_FALLS_S: Final = 24 * 3600.0
+"""2 L/h must be seen in this time (engineering judgement)."""
 _TRIES: Final = 2
 """An injector that fell silent is tried once more: a bubble passes by itself. Two are an airlock."""
 _BUBBLE_S: Final = 10.0
@@ -191,6 +194,17 @@ INJECTION: Final[tuple[Interlock, ...]] = (
         meaning="Meter and calibration of the injector are so far apart that nobody knows what is injected.",
         likely="Air in the suction, a pump of another stroke, or a meter whose litres a count are wrong.",
         check="Catch the injector's flow in a measuring glass for a minute: is it the meter, or the pump?",
+    ),
+    Interlock(
+        "tank-falls",
+        lambda s: any(channel.falls_l_h > 0.0 for channel in s.facts.channels.values()),
+        Effect.NONE,
+        phases=_NOT_INJECT,
+        window_s=lambda site: _FALLS_S,
+        magnitude="1 L/h with nothing drawn, once the level is down by all that its gauge may be off by",
+        meaning="A stock tank gets emptier while nothing is drawn from it.",
+        likely="A leak, a valve that was left open, or stock that creeps through the injector when it is off.",
+        check="Look under the tank and along its hoses. Shut its outlet: does the level still fall?",
     ),
     Interlock(
         "siphon",

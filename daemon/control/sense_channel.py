@@ -6,6 +6,7 @@ from typing import NamedTuple
 from daemon.control.image import ChannelImage, ChannelOutput, Now
 from daemon.control.rate import Rate, follow_rate
 from daemon.control.readings import is_good, moved_l
+from daemon.control.tank_rest import TankRest, falls_l_h, followed
 from daemon.equipment import Injector, Signal
 from daemon.site import Plant
 
@@ -43,6 +44,8 @@ class ChannelFacts(NamedTuple):
     """The meter's count went back, or further than the injector can make it: what was injected meanwhile is unknown."""
     rate_off: float = 0.0
     """By how much of what its calibration promises the meter shows more, or less; 0 while that is not known."""
+    falls_l_h: float = 0.0
+    """How fast its tank's level falls with nothing drawn from it; 0 while that is not sure."""
 
 
 class ChannelSense(NamedTuple):
@@ -62,9 +65,11 @@ class ChannelSense(NamedTuple):
     """How much longer it must be steady to be believed."""
     gap_s: float = 0.0
     """Time since the meter was last read."""
+    rest: TankRest = TankRest()
 
 
 _SHUT = ChannelOutput()
+_AT_WORK = TankRest()
 
 
 def sense_channel(
@@ -75,12 +80,14 @@ def sense_channel(
     held: ChannelOutput | None,
     is_auto: bool,
     is_obeyed: bool,
+    is_tank_at_rest: bool,
     now: Now,
 ) -> tuple[ChannelSense, ChannelFacts, bool]:
     """Return the new memory, this scan's facts and whether the meter's counter was reset.
 
     `held` is what was last commanded. Where the selector is not known to be in Auto somebody may inject by hand: what
     then flows is no siphon; neither is what an output module lets through that is not known to hold its commands.
+    `is_tank_at_rest`: no injector is told to draw from its tank, and none by hand.
     """
     injector = plant.site.injector[name]
     tank = plant.site.tank[injector.tank]
@@ -115,6 +122,9 @@ def sense_channel(
         step_l = abs(level_l - before.level_l)
         if step_l > _LEVEL_STEP * tank.volume_l and (held.valve or before.doubt_s > 0.0):
             doubt_s = _LEVEL_SETTLES_S if step_l > _most_step_l(injector, tank.content, level_l, now) else doubt_s
+    rest = before.rest if is_tank_at_rest else _AT_WORK
+    if content_good and is_tank_at_rest:
+        rest = followed(rest, level_l, _LEVEL_STEP * tank.volume_l, now.dt_s)
     facts = ChannelFacts(
         meter_good=meter_good,
         moved_l=litres,
@@ -125,14 +135,18 @@ def sense_channel(
         content_jumped=content_good and doubt_s > 0.0,
         leaps=is_reset,
         rate_off=rate.off,
+        falls_l_h=falls_l_h(rest, _off_l(tank.content, level_l)) if tank.content is not None else 0.0,
     )
     was_on = held.run or not is_auto or not is_obeyed or (before.was_on and not meter_good)
-    memory = ChannelSense(count_l, silent_s, idle_s, idle_moved_l, idle_l_h, was_on, rate, level_l, doubt_s, gap_s)
-    return memory, facts, is_reset
+    idle = (idle_s, idle_moved_l, idle_l_h)
+    return ChannelSense(count_l, silent_s, *idle, was_on, rate, level_l, doubt_s, gap_s, rest), facts, is_reset
 
 
 def _most_step_l(injector: Injector, signal: Signal, level_l: float, now: Now) -> float:
     """Return how far a sound level may move in one scan while the injector draws from the tank."""
-    span_l = abs(signal.at_high - signal.at_low) if signal.at_low is not None and signal.at_high is not None else 0.0
-    off_l = signal.accuracy_pct_of_span / 100.0 * span_l + signal.accuracy_pct_of_reading / 100.0 * abs(level_l)
-    return _LEVEL_ACCURACIES * off_l + _LEVEL_RATES * injector.highest_l_h / 3600.0 * now.dt_s
+    return _LEVEL_ACCURACIES * _off_l(signal, level_l) + _LEVEL_RATES * injector.highest_l_h / 3600.0 * now.dt_s
+
+
+def _off_l(signal: Signal, level_l: float) -> float:
+    """Return what a level may be off by."""
+    return signal.accuracy_pct_of_span / 100.0 * signal.span + signal.accuracy_pct_of_reading / 100.0 * abs(level_l)

@@ -43,7 +43,7 @@ class _Channel:
         )
         now = Now(dt_s, self.at_s)
         self.memory, facts, self.is_reset = sense_channel(
-            small(), "a", self.memory, seen, held, is_auto, is_obeyed, now
+            small(), "a", self.memory, seen, held, is_auto, is_obeyed, False, now
         )
         return facts
 
@@ -238,6 +238,7 @@ def test_a_meter_that_counts_litres_itself_leaps_by_its_rate_alone() -> None:
             ChannelImage(Reading(value, Quality.GOOD, at_s), Reading(600.0, Quality.GOOD, at_s))
             for at_s, value in ((100.0, 50.0), (101.0, 50.0 + litres))
         ]
-        memory, _, is_first = sense_channel(plant, "a", ChannelSense(), seen[0], _ON, True, True, Now(1.0, 100.0))
-        _, facts, is_reset = sense_channel(plant, "a", memory, seen[1], _ON, True, True, Now(1.0, 101.0))
+        told = (_ON, True, True, False)
+        memory, _, is_first = sense_channel(plant, "a", ChannelSense(), seen[0], *told, Now(1.0, 100.0))
+        _, facts, is_reset = sense_channel(plant, "a", memory, seen[1], *told, Now(1.0, 101.0))
         assert not is_first and is_reset is facts.leaps is is_leap

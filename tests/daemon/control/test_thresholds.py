@@ -157,6 +157,7 @@ _EDGES = (
     _Edge("tank-empty", _channel(content_l=40.0), _channel(content_l=39.9), stays=_channel(content_l=49.9)),
     _Edge("tank-empty", _channel(content_l=50.1), _channel(content_l=39.9)),
     _Edge("tank-level-bad", _channel(content_good=False, content_jumped=True), _channel(content_good=False)),
+    _Edge("tank-falls", _channel(falls_l_h=0.0), _channel(falls_l_h=1.0)),
     _Edge("siphon", _channel(idle_l_h=5.0), _channel(idle_l_h=5.0 + 0.1)),
     _Edge("injector-silent", _channel(silent_s=9.9), _channel(silent_s=10.0)),
     _Edge("airlock", _given(silences=1), _given(silences=2)),
