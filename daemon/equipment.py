@@ -133,6 +133,11 @@ class Signal(Part):
     accuracy_pct_of_span: NotNegative = 0.0
     stale_s: Positive = 5.0
 
+    @property
+    def span(self) -> float:
+        """Readings from end to end, in the signal's unit; 0 where they are the profile's own."""
+        return abs(self.at_high - self.at_low) if self.at_low is not None and self.at_high is not None else 0.0
+
     @model_validator(mode="after")
     def _one_scale(self) -> Self:
         if (self.at_low is None) != (self.at_high is None):
@@ -448,6 +453,8 @@ class Block(Part):
     """How far its highest emitter lies above the injection point."""
     emitter_min_kpa: Positive | None = None
     """The least pressure at which its emitters give their rate."""
+    far_ec: Signal | None = None
+    """EC probe at its outermost emitter: each night it tells how long the water really takes to it."""
 
     @property
     def flow_m3_h(self) -> float:

@@ -53,6 +53,7 @@ _UNITS = {
     "pressure_difference": "kPa",
     "background_ec": "mS/cm",
     "line_ec": "mS/cm",
+    "far_ec": "mS/cm",
     "drive": "fraction",
     "speed": "fraction",
     "output_watchdog_s": "s",

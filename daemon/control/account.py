@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
+from daemon.control import front
 from daemon.control import lines as pipes
 from daemon.control.flush import follow
 from daemon.control.forcing import joint_fit, path_fit
@@ -15,6 +16,7 @@ from daemon.control.record import Recorder
 from daemon.control.run import ChannelRun, Run
 from daemon.control.sense import Facts
 from daemon.control.states import ACTIVE, Phase, ProcedureState, Unit
+from daemon.control.witness import watched
 from daemon.evidence import Evidence
 from daemon.site import Site
 
@@ -72,26 +74,25 @@ def book(
     water_l = moved_water_l / max(1.0, path) if facts.displaces and not is_filling else 0.0
     is_on_its_way = not is_filling or is_forced or (last.pump and last.blocks == run.blocks)
     is_timed = unit.procedure is ProcedureState.RUNNING and is_on_its_way
-    return (
-        run._replace(
-            channels=_metered(run, moved_l, water_l, loading) if stock_l or run.has_injected else run.channels,
-            run_s=run.run_s + facts.dt_s,
-            phase_s=run.phase_s + facts.dt_s if is_timed else run.phase_s,
-            phase_water_l=run.phase_water_l + (fill_l or water_l),
-            phase_stock_l=run.phase_stock_l + stock_l,
-            settled_s=settled_s,
-            settled_kpa=settled_kpa,
-            water_l=run.water_l + water_l,
-            fill_l=run.fill_l + fill_l,
-            backwash_l=run.backwash_l + moved_water_l - fill_l - water_l,
-            since_injected_l=0.0 if loading else run.since_injected_l + water_l,
-            loaded=frozenset() if facts.water_good else loading,
-            held_s=run.held_s + facts.dt_s if unit.procedure in _HELD else run.held_s,
-            checkpoint_s=run.checkpoint_s + facts.dt_s,
-            rise=follow(run.rise, unit.phase, facts) if run.recipe.flush_ec_ms_cm > 0.0 else run.rise,
-        ),
-        lines,
+    run = run._replace(
+        channels=_metered(run, moved_l, water_l, loading) if stock_l or run.has_injected else run.channels,
+        run_s=run.run_s + facts.dt_s,
+        phase_s=run.phase_s + facts.dt_s if is_timed else run.phase_s,
+        phase_water_l=run.phase_water_l + (fill_l or water_l),
+        phase_stock_l=run.phase_stock_l + stock_l,
+        settled_s=settled_s,
+        settled_kpa=settled_kpa,
+        water_l=run.water_l + water_l,
+        fill_l=run.fill_l + fill_l,
+        backwash_l=run.backwash_l + moved_water_l - fill_l - water_l,
+        since_injected_l=0.0 if loading else run.since_injected_l + water_l,
+        loaded=frozenset() if facts.water_good else loading,
+        held_s=run.held_s + facts.dt_s if unit.procedure in _HELD else run.held_s,
+        checkpoint_s=run.checkpoint_s + facts.dt_s,
+        rise=follow(run.rise, unit.phase, facts) if run.recipe.ec_seen_ms_cm > 0.0 else run.rise,
     )
+    run = front.watched(run, facts, lines.hoses, unit.phase, water_l)
+    return watched(run, facts, loading, unit.phase), lines
 
 
 def _of_nobody(

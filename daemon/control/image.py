@@ -59,6 +59,8 @@ class Image:
     reverse_flow: Reading | None = None
     """The contact that says that water flows back to the source; None where there is none."""
     is_clock_trusted: bool = True
+    far_ec_ms_cm: Mapping[str, Reading] = field(default_factory=dict)
+    """EC at the outermost emitter of those blocks that have a probe there."""
 
 
 @dataclass(frozen=True, slots=True)

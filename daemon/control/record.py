@@ -6,13 +6,15 @@ from dataclasses import asdict
 from typing import Final
 
 from daemon.control import lines as account
+from daemon.control.front import Seen, seen_of
 from daemon.control.guard import Verdict
 from daemon.control.interlocks import BY_CODE
 from daemon.control.lines import MAIN, Lines
 from daemon.control.run import Run, begin
 from daemon.control.sense import Sense
 from daemon.control.states import Phase, ProcedureState, Unit
-from daemon.dosing.outcome import judge_run
+from daemon.control.testimony import told_of
+from daemon.dosing.outcome import combined, judge_run
 from daemon.evidence import (
     AlarmCleared,
     AlarmRaised,
@@ -28,6 +30,8 @@ from daemon.recipe import Recipe
 from daemon.site import Plant, Site
 from daemon.units import millilitres, milliseconds
 
+BREAKTHROUGH: Final = "breakthrough"
+"""Code of the event that tells of a stock's front at a far probe."""
 _WATER_CHECKPOINT_S: Final = 60.0
 """A boot that misses a minute of water alone misses nothing that was dosed (engineering judgement)."""
 
@@ -170,17 +174,34 @@ class Recorder:
     def ended(self, site: Site, unit: Unit, run: Run, lines: Lines) -> None:
         """Note the run's doses and its outcome."""
         doses = account.doses(site, run, lines, has_ended=True)
-        self.add(doses)
+        told = told_of(site, run, lines)
+        if not lines.is_blind:
+            for seen in seen_of(site, run):
+                self._broke_through(run, seen)
+        self.add((*doses, *told.doses, *told.reconciled))
         self._rows.append(
             RunEnded(
                 run=run.recipe.run,
                 state=unit.procedure.value,
-                outcome=judge_run(doses),
+                outcome=judge_run(combined(doses, told.reconciled)),
                 why=run.end if not run.given_up else run.given_up,
                 water_ml=millilitres(run.water_l + run.fill_l + run.backwash_l),
                 duration_ms=milliseconds(run.run_s),
             )
         )
+
+    def _broke_through(self, run: Run, seen: Seen) -> None:
+        """Note what the stock's front at a far probe said of the way to its block."""
+        detail = {
+            "run": run.recipe.run,
+            "block": seen.block,
+            "seen_ml": millilitres(seen.seen.value),
+            "u_seen_ml": millilitres(seen.seen.u),
+            "planned_ml": millilitres(seen.planned.value),
+            "u_planned_ml": millilitres(seen.planned.u),
+            "en_thousandths": round(1000.0 * seen.en),
+        }
+        self.event(BREAKTHROUGH, detail)
 
     def dropped(self, plant: Plant, recipe: Recipe, why: str) -> None:
         """Note a shift that was to come and did not run."""

@@ -5,6 +5,9 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from daemon.control.flush import Rise
+from daemon.dosing.breakthrough import Front
+from daemon.dosing.draw_down import DrawDown
+from daemon.dosing.pulse import Pulse
 from daemon.recipe import Recipe
 
 
@@ -37,6 +40,8 @@ class ChannelRun(NamedTuple):
     silences: int = 0
     """How often it was on and its meter counted nothing: it is tried again once."""
     window: Window = Window()
+    level: DrawDown = DrawDown()
+    """What its tank's level says of it."""
 
 
 class Run(NamedTuple):
@@ -85,7 +90,13 @@ class Run(NamedTuple):
     is_last: bool = False
     """It ends for a cause that bars the shifts after it as well."""
     rise: Rise = Rise()
-    """What the line's EC showed, where the flush goes by it."""
+    """What the line's EC showed before the injection and after it."""
+    pulses: Mapping[frozenset[str], Pulse] = MappingProxyType({})
+    """By the channels whose stock they carry, what the line's EC showed of the injection."""
+    fronts: Mapping[str, Front] = MappingProxyType({})
+    """By block, what its far probe showed."""
+    in_line: frozenset[str] = frozenset()
+    """The channels whose stock passes the probe, or was the last to."""
 
     @property
     def blocks(self) -> frozenset[str]:

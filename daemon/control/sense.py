@@ -59,6 +59,10 @@ class Facts(NamedTuple):
     """EC behind the injection less that of the water before it; None when not known."""
     line_ec_ms_cm: float | None
     """EC behind the injection; None when not known."""
+    far_probes: frozenset[str]
+    """Blocks with an EC probe at their outermost emitter."""
+    far_ec_ms_cm: Mapping[str, float]
+    """What those show that can be read."""
     weather: Mapping[str, bool | None]
     """The contacts of the site's weather: on, off or not known."""
     counter_resets: tuple[str, ...]
@@ -101,10 +105,13 @@ def sense(plant: Plant, memory: Sense, image: Image, last: Outputs, now: Now) ->
     resets = ["main"] if water.is_reset else []
     senses: dict[str, ChannelSense] = {}
     channels: dict[str, ChannelFacts] = {}
+    is_auto = selector_auto is True
+    drawn = {site.injector[name].tank for name, held in last.channels.items() if held.valve or held.run}
     for name, seen in image.channels.items():
+        is_at_rest = is_auto and site.injector[name].tank not in drawn
         before, held = memory.channels.get(name, _NO_CHANNEL), last.channels.get(name)
         senses[name], channels[name], is_reset = sense_channel(
-            plant, name, before, seen, held, selector_auto is True, module.is_seen and module.matches, now
+            plant, name, before, seen, held, is_auto, module.is_seen and module.matches, is_at_rest, now
         )
         if is_reset:
             resets.append(name)
@@ -134,6 +141,12 @@ def sense(plant: Plant, memory: Sense, image: Image, last: Outputs, now: Now) ->
         filter_kpa=_filter_kpa(site, image, now),
         ec_rise_ms_cm=None if line_ec is None or background_ec is None else line_ec - background_ec,
         line_ec_ms_cm=line_ec,
+        far_probes=frozenset(image.far_ec_ms_cm),
+        far_ec_ms_cm={
+            name: reading.value
+            for name, reading in image.far_ec_ms_cm.items()
+            if (probe := site.block[name].far_ec) is not None and is_good(reading, probe, now)
+        },
         weather={name: switched(contact, now) for name, contact in image.weather.items()},
         commit_late_s=image.ledger.pending_s,
         ledger_writable=image.ledger.writable,

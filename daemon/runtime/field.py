@@ -93,6 +93,7 @@ class Field:
         self._channels = tuple(
             (name, injector.meter.point, content_point(site, injector.tank)) for name, injector in site.injector.items()
         )
+        self._far = {name: block.far_ec.point for name, block in site.block.items() if block.far_ec is not None}
         signals = {signal.point: signal for _, signal in signals_of(site)}
         for name, device in site.device.items():
             reads, writes = points_of(name, plant)
@@ -169,6 +170,7 @@ class Field:
             watchdog_self_clears=self_clears,
             reverse_flow=reverse,
             is_clock_trusted=is_clock_trusted,
+            far_ec_ms_cm={name: readings[ref] for name, ref in self._far.items()},
         )
 
     def _read_back(self, ref: str) -> str:

@@ -301,6 +301,8 @@ class Service:
         for name, channel in image.channels.items():
             values[f"injector.{name}.stock_l"] = channel.stock_l.value
             values[f"tank.{name}.content_l"] = channel.content_l.value
+        for name, reading in image.far_ec_ms_cm.items():
+            values[f"block.{name}.far_ec_ms_cm"] = reading.value
         history = _started(self._history)
         if history.append(scanned.stamp.ms, values) and (self._flushing is None or self._flushing.done()):
             self._flushing = asyncio.create_task(asyncio.to_thread(history.flush))

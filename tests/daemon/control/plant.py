@@ -22,7 +22,7 @@ from daemon.decisions.base import Decisions
 from daemon.decisions.crops import Cap
 from daemon.decisions.kinds import KINDS
 from daemon.equipment import DisplacementTank, DutyPump, Injector, MeteringPump, Venturi
-from daemon.evidence import Evidence
+from daemon.evidence import Dose, Evidence
 from daemon.messages import Answer, Verb
 from daemon.planning.night import plan_run
 from daemon.recipe import Recipe
@@ -232,7 +232,11 @@ class Rig:
             if water_l and name in plans:
                 plan = plans[name]
                 is_paced = isinstance(injector, DutyPump) and output is not None and output.valve
-                part = 1.0 if is_paced else stock_l / (plan.ratio * water_l)  # strokes have mixed where the probe is
+                out_l = stock_l
+                if isinstance(injector, DisplacementTank):  # fully mixed, and what counts is the water through it
+                    tank_l, through_l = site.tank[injector.tank].volume_l, self.stock_l[name]
+                    out_l = tank_l * math.exp(-through_l / tank_l) * math.expm1(stock_l / tank_l)
+                part = 1.0 if is_paced else out_l / (plan.ratio * water_l)  # strokes have mixed where the probe is
                 self.rise_ms_cm += self.strength * plan.ec_rise_ms_cm * part
             self.content_l[name] -= stock_l
             self.stock_counts[name] = (self.stock_counts[name] + stock_l / (injector.meter.per_count or 1.0)) % 2**32
@@ -414,6 +418,11 @@ def reached(phase: Phase, watch: Watcher | None = None, plant: Callable[[], Plan
 def of_kind(rows: Iterable[Evidence], kind: type[Row]) -> list[Row]:
     """Return the rows of one class, in order."""
     return [row for row in rows if isinstance(row, kind)]
+
+
+def metered(rows: Iterable[Evidence]) -> list[Dose]:
+    """Return the doses by the injectors' meters, in order."""
+    return [row for row in of_kind(rows, Dose) if row.estimate == "METER"]
 
 
 def _rate_l_h(injector: Injector, drive: float) -> float:

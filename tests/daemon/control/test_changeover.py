@@ -6,10 +6,10 @@ import pytest
 
 from daemon.control.image import SAFE
 from daemon.control.states import Phase, ProcedureState
-from daemon.evidence import Dose, Event, InjectionIntent, RunEnded, RunStarted
+from daemon.evidence import Event, InjectionIntent, RunEnded, RunStarted
 from daemon.messages import Verb
 from daemon.recipe import Recipe
-from tests.daemon.control.plant import Rig, is_injecting, of_kind
+from tests.daemon.control.plant import Rig, is_injecting, metered, of_kind
 from tests.daemon.control.sites import N_G_L, night, orchard
 from tests.daemon.control.spec import Watch
 
@@ -89,7 +89,7 @@ def test_each_shift_has_its_own_stock_and_none_of_the_last_ones() -> None:
         assert _name(rig) == recipe.run
         while rig.scan().state.unit.procedure is ProcedureState.RUNNING and _name(rig) == recipe.run:
             pass
-        rows = [row for row in of_kind(rig.rows, Dose) if row.run == recipe.run]
+        rows = [row for row in metered(rig.rows) if row.run == recipe.run]
         assert {row.channel for row in rows} == {plan.channel for plan in recipe.channels}
         for channel, given_l in rig.stock_l.items():
             injected_mg = sum(row.injected_mg for row in rows if row.channel == channel)

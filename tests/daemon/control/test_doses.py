@@ -11,7 +11,7 @@ from daemon.evidence import Dose, RunEnded
 from daemon.hydraulics.transport import displace
 from daemon.messages import Verb
 from daemon.recipe import Recipe
-from tests.daemon.control.plant import Rig, changed, demo_recipe, is_injecting, kestrel, of_kind
+from tests.daemon.control.plant import Rig, changed, demo_recipe, is_injecting, kestrel, metered, of_kind
 from tests.daemon.control.sites import CONTACT, N_G_L, every, filtered, night, orchard
 from tests.daemon.control.spec import Watch
 
@@ -30,7 +30,7 @@ def _stopped(rig: Rig) -> dict[str, Dose]:
     run = rig.state.run.recipe.run
     rig.scan(Verb.STOP_EVERYTHING)
     rig.until_end()
-    return {row.block: row for row in of_kind(rig.rows, Dose) if row.run == run}
+    return {row.block: row for row in metered(rig.rows) if row.run == run}
 
 
 def _ridge_and_hill() -> Recipe:
@@ -75,7 +75,7 @@ def test_a_flushed_block_that_drains_has_lost_next_to_nothing() -> None:
     """Guards the whole night of a draining block: after its flush what runs out of it is water."""
     rig = _begun(Rig(orchard()), _ridge_and_hill())
     rig.until_end()
-    rows = {row.block: row for row in of_kind(rig.rows, Dose)}
+    rows = {row.block: row for row in metered(rig.rows)}
     assert rows["hill"].lost_mg <= 0.005 * rows["hill"].injected_mg
     assert [row.outcome for row in of_kind(rig.rows, RunEnded)] == ["DELIVERED"]
 
@@ -86,7 +86,7 @@ def test_each_block_gets_its_share_and_the_splits_uncertainty() -> None:
     recipe = _ridge_and_hill()
     rig = _begun(Rig(orchard()), recipe)
     rig.until_end()
-    for row, plan in zip(of_kind(rig.rows, Dose), recipe.blocks, strict=True):
+    for row, plan in zip(metered(rig.rows), recipe.blocks, strict=True):
         assert row.injected_mg == pytest.approx(rig.stock_l["a"] * plan.share * _MG_L, rel=0.002)
         assert plan.share_accuracy_pct >= 10.0
         assert 100.0 * row.u_injected_mg / row.injected_mg == pytest.approx(
@@ -94,7 +94,7 @@ def test_each_block_gets_its_share_and_the_splits_uncertainty() -> None:
         )
     alone = _begun(Rig(orchard()), night(orchard(), ("ridge",), 1.8, ("a", 5.0, 1.0)))
     alone.until_end()
-    (row,) = of_kind(alone.rows, Dose)
+    (row,) = metered(alone.rows)
     assert 100.0 * row.u_injected_mg / row.injected_mg == pytest.approx(own_pct, abs=0.01)
 
 
@@ -103,7 +103,7 @@ def _u_pct(rig: Rig, recipe: Recipe) -> float:
     assert rig.start(recipe).accepted
     rig.until_end()
     assert rig.state.unit.procedure is ProcedureState.COMPLETE
-    row = next(row for row in of_kind(rig.rows, Dose) if row.run == recipe.run)
+    row = next(row for row in metered(rig.rows) if row.run == recipe.run)
     plan = next(plan for plan in recipe.blocks if plan.block == row.block)
     return math.sqrt((100.0 * row.u_injected_mg / row.injected_mg) ** 2 - plan.share_accuracy_pct**2)
 

@@ -10,10 +10,10 @@ from daemon.control.injection import stock_of
 from daemon.control.rate import drive_for
 from daemon.control.states import Phase, ProcedureState
 from daemon.equipment import MeteringPump
-from daemon.evidence import Dose, FlushCleared, FlushOwed, InjectionIntent, RunEnded
+from daemon.evidence import FlushCleared, FlushOwed, InjectionIntent, RunEnded
 from daemon.planning.checks import PlanError
 from daemon.recipe import Recipe
-from tests.daemon.control.plant import Rig, of_kind
+from tests.daemon.control.plant import Rig, metered, of_kind
 from tests.daemon.control.sites import N_G_L, every, night
 from tests.daemon.control.spec import Watch
 
@@ -70,7 +70,7 @@ def test_each_kind_gives_its_dose(channel: str) -> None:
     assert _given_l(rig, channel) == pytest.approx(plan.stock_l, abs=injector.highest_l_h / 3600.0 * 2.5 + count_l)
     assert [row.outcome for row in of_kind(rig.rows, RunEnded)] == ["DELIVERED"]
     assert [row.channel for row in of_kind(rig.rows, InjectionIntent)] == [channel]
-    injected_mg = sum(row.injected_mg for row in of_kind(rig.rows, Dose))
+    injected_mg = sum(row.injected_mg for row in metered(rig.rows))
     assert injected_mg == pytest.approx(_given_l(rig, channel) * N_G_L * 1000.0, abs=count_l * N_G_L * 1000.0)
 
 

@@ -9,7 +9,7 @@ from daemon.control.image import SAFE, ChannelOutput
 from daemon.control.rate import drive_for
 from daemon.control.states import Phase, ProcedureState
 from daemon.equipment import MeteringPump
-from daemon.evidence import Checkpoint, Dose, FlushCleared, FlushOwed, InjectionIntent, PhaseEnded, RunEnded, RunStarted
+from daemon.evidence import Checkpoint, FlushCleared, FlushOwed, InjectionIntent, PhaseEnded, RunEnded, RunStarted
 from daemon.messages import Verb
 from tests.daemon.control.plant import (
     Rig,
@@ -17,6 +17,7 @@ from tests.daemon.control.plant import (
     demo_recipe,
     is_injecting,
     kestrel,
+    metered,
     of_kind,
     reached,
     short_recipe,
@@ -69,12 +70,12 @@ def test_the_demo_night_gives_the_planned_dose() -> None:
     assert rig.start(recipe).accepted
     rig.until_end()
     assert [row.outcome for row in of_kind(rig.rows, RunEnded)] == ["DELIVERED"]
-    for dose in of_kind(rig.rows, Dose):
+    for dose in metered(rig.rows):
         assert dose.injected_mg == pytest.approx(dose.planned_mg, rel=0.01)
         assert dose.delivered_mg == pytest.approx(dose.planned_mg, rel=0.01)
         assert dose.injected_mg == dose.delivered_mg + dose.in_lines_mg + dose.lost_mg
         assert dose.estimate == "METER" and dose.basis == "measured"
-    assert {dose.nutrient for dose in of_kind(rig.rows, Dose)} == {"N", "Ca"}
+    assert {dose.nutrient for dose in metered(rig.rows)} == {"N", "Ca"}
 
 
 @pytest.mark.parametrize("dt_s", [0.5, 1.0, 2.0])
@@ -158,7 +159,9 @@ def test_a_night_writes_its_rows_in_the_order_of_events() -> None:
     order = [type(row).__name__ for row in rig.rows if not isinstance(row, Checkpoint)]
     assert order == [
         *("RunStarted", "PhaseEnded", "PhaseEnded", "FlushOwed", "FlushOwed", "InjectionIntent"),
-        *("PhaseEnded", "FlushCleared", "FlushCleared", "PhaseEnded", "Dose", "Dose", "RunEnded", "Event"),
+        *("PhaseEnded", "FlushCleared", "FlushCleared", "PhaseEnded"),
+        *(6 * ["Dose"]),  # two nutrients by meter, tank and EC
+        *("DoseReconciled", "RunEnded", "Event"),
     ]
     started = of_kind(rig.rows, RunStarted)[0]
     assert started.site_digest == rig.plant.digest
