@@ -6,9 +6,9 @@ is composed of behind them runs as it is: admit, account, procedure and phases, 
 Abstraction: a plant of two blocks whose times are one or two scans, and recipes whose phases are one or two parts of
 water and stock, so that volumes are {0, part, done}. Timers and litres are held at the last end that anything compares
 them with; what only the guard or the record reads (times of run and phase, totals, restarts) is left out, as are the
-trim and the pipes' content, and of a run at its end all that only one under way goes by. Pump starts are aged by the
-hour. Debts of ended runs have one name. One input departs from a plant that answers as it should, with every verdict
-and every command; verdicts meet all commands.
+trim, the level and the pipes' content, and of a run at its end all that only one under way goes by. Pump starts are
+aged by the hour. Debts of ended runs have one name, and there may be stock for all of them. One input departs from a
+plant that answers as it should, with every verdict and every command; verdicts meet all commands.
 """
 
 import math
@@ -48,13 +48,20 @@ def _is_injecting(state: State) -> bool:
     return bool(injectors(state.outputs)) and bool(state.lines.owed)
 
 
+def _marked(state: State, ghost: Ghost) -> Node:
+    """Return the node with every debt of an ended run counted as loaded: there may be stock, and none is forgotten."""
+    known = {segment for segment, whose, _ in ghost.loaded if whose == "old"}
+    more = [(o.segment, "old", 0.0) for o in state.lines.owed if o.run == "old" and o.segment not in known]
+    return Node(state, ghost._replace(loaded=tuple(sorted([*ghost.loaded, *more]))))
+
+
 class ProcedureSearch:
     """The search. Rules are counted in `counts` as their antecedent is met."""
 
     def __init__(self) -> None:
         self.counts: Counter[str] = Counter()
         self.plant = quick()
-        self.recipes = {block: recipe(self.plant, block) for block in ("creek", "ridge")}
+        self.recipes = {"creek": recipe(self.plant, "creek", 2), "ridge": recipe(self.plant, "ridge", 1)}
         rig = Rig(self.plant)
         self.image, self.now = rig.see(), Now(1.0, rig.at_s)
         senses, still = sense(self.plant, Sense(), self.image, SAFE, self.now)
@@ -77,27 +84,35 @@ class ProcedureSearch:
         return Tally(tally.states, tally.edges, self.counts, tally.waiting)
 
     def _walked(self, rest: Node) -> Iterator[Node]:
-        """Yield what three runs come through, so that a search that is cut short has been everywhere.
+        """Yield what some runs come through, so that a search that is cut short has been everywhere.
 
-        One of creek to its end, one of creek with a crash while it injects, and one of ridge after it.
+        One of creek to its end, one of creek with a crash while it injects, two of ridge alike, and one of creek beside
+        what ridge owes.
         """
         start, daemons = self._inputs.commands[1], self._inputs.commands[2]
         automatic = (Request("mode", Verb.MODE, mode=UnitMode.AUTOMATIC),)
         node = rest
-        for requests, until in ((start, _is_at_rest), (start, _is_injecting), (automatic, _is_at_rest)):
+        for requests, until in (
+            (start, _is_at_rest),
+            (start, _is_injecting),
+            (automatic, _is_at_rest),
+            (daemons, _is_at_rest),
+            (daemons, _is_injecting),
+            (automatic, _is_at_rest),
+        ):
             walked = [*self._steps(node, requests, until)]
             yield from walked
             node = walked[-1]
             if until is _is_injecting:
                 _, node = next(self._crashes(node))
                 yield node
-        yield from self._steps(node, daemons, _is_at_rest)
+        yield from self._steps(node, start, _is_at_rest)
 
     def _steps(self, node: Node, requests: tuple[Request, ...], until: Callable[[State], bool]) -> Iterator[Node]:
         for _ in range(_LONGEST_WALK):
             given = Input("walk", self._inputs.well(node.state, 1.0), self._inputs.verdicts[0], requests)
             decision = self.decide(node.state, given)
-            node, requests = Node(self._rounded(decision.state), self._rules.judged(node, given, decision)), ()
+            node, requests = _marked(self._rounded(decision.state), self._rules.judged(node, given, decision)), ()
             yield node
             if until(node.state):
                 return
@@ -131,7 +146,7 @@ class ProcedureSearch:
         for given in self._inputs.of(node.state):
             decision = self.decide(node.state, given)
             ghost = self._rules.judged(node, given, decision)
-            after = Node(self._rounded(decision.state), ghost)
+            after = _marked(self._rounded(decision.state), ghost)
             self._note_stopping(node, given, after)
             yield given, after
         yield from self._crashes(node)
@@ -140,14 +155,15 @@ class ProcedureSearch:
         """A crash is an edge: what is durable comes back, and nothing else. Young rows may or may not be on disk."""
         state, ghost = node
         owed = tuple(FlushOwed(o.segment, o.stock, o.run, round(1000 * o.full_l)) for o in state.lines.owed)
-        for rows in {owed, () if not ghost.loaded else owed}:
+        loaded = {segment for segment, _, _ in ghost.loaded}
+        for rows in {owed, tuple(row for row in owed if row.segment in loaded)}:
             back, _ = recover(self.plant, Past(owed=rows), self.image)
             assert back.outputs == SAFE and back.unit.procedure is _P.IDLE, "6: a boot begins with the safe set"
             self.counts["6 crash"] += 1
             self.counts["6 crash while loaded"] += bool(ghost.loaded)
             fresh = Ghost(loaded=tuple((segment, "old", 0.0) for segment, _, _ in ghost.loaded))
             self._rules.owes(fresh, back, "after a crash")
-            yield "crash", Node(self._rounded(back), fresh)
+            yield "crash", _marked(self._rounded(back), fresh)
 
     def _note_stopping(self, node: Node, given: Input, after: Node) -> None:
         if node.state.unit.procedure is after.state.unit.procedure is _P.STOPPING and given.facts.dt_s > 0.0:

@@ -97,12 +97,15 @@ class Rules:
             severity = Effect.NONE
         elif now not in WATERING:  # whatever stopped it: it is stopping
             severity = max(severity, Effect.ZERO if now is _P.ABORTING else Effect.ONE)
+        elif after.run is not None and after.run.given_up:  # whoever gave it up: it has water only
+            severity = max(severity, Effect.WATER_ONLY)
         loaded = self._loaded(node, facts, decision)
         open_s = ghost.open_s + facts.dt_s if last.blocks and outputs.blocks >= last.blocks else 0.0
         ghost_after = Ghost(
             loaded,
             severity,
-            0.0 if outputs.pump or last.pump else min(1.0, ghost.off_s + facts.dt_s),
+            # No longer than the pump's own timer says: that one also begins anew in Hand.
+            0.0 if outputs.pump or last.pump else min(1.0, ghost.off_s + facts.dt_s, after.water.off_s),
             min(1.0, open_s),
             waits_for,
         )

@@ -1,7 +1,7 @@
 """The representative of each state of the procedure's search: litres and times at the last end they are compared with.
 
-What only the guard or the record reads is left out, as are the trim and the pipes' content. Debts of ended runs have
-one name.
+What only the guard or the record reads is left out, as are the trim, the level and the pipes' content. Debts of ended
+runs have one name.
 """
 
 from collections.abc import Mapping
@@ -15,10 +15,12 @@ from daemon.control.lines import Owed
 from daemon.control.run import Run, begin
 from daemon.control.sense import Sense
 from daemon.control.states import ACTIVE, Phase, ProcedureState, Unit, UnitMode
+from daemon.dosing.draw_down import DrawDown
 from daemon.site import Plant
 from tests.daemon.control.search.quick_plant import FLUSH_L, PART_L, STOCK_L
 
 _P = ProcedureState
+_UNSEEN = DrawDown()
 
 
 class Abstraction:
@@ -70,7 +72,7 @@ class Abstraction:
             "fill_l": 0.0,
             "backwash_l": 0.0,
             "paused_s": 0.0,
-            "held_s": 2.0,
+            "held_s": 0.0 if run.injection_over else 1.0,  # it is asked whether stock has stood too long to go on
             "injecting_l": 0.0,
             "settled_s": limits.settle_s,
             "checkpoint_s": 0.0,
@@ -86,7 +88,9 @@ class Abstraction:
         held: Run = _held(run, ends)
         return held._replace(
             channels={
-                name: _held(c, {"injected_l": 3.0 * STOCK_L, "since_l": 0.0, "rate_l_h": 0.0, "on_s": 0.0})
+                name: _held(c, {"injected_l": 3.0 * STOCK_L, "since_l": 0.0, "rate_l_h": 0.0, "on_s": 0.0})._replace(
+                    level=_UNSEEN
+                )
                 for name, c in run.channels.items()
             },
             intents=dict.fromkeys(run.intents, 1),
