@@ -18,6 +18,7 @@ PARAMETERS: Mapping[str, Mapping[str, float | str]] = {
     # injection
     "airlock": {"injector": "", "share": 1.0},  # of each stroke that the air takes
     "empty_tank": {"tank": ""},  # nothing comes out and the level shows none
+    "tank_leak": {"tank": "", "l_h": 10.0},  # out of the tank and away
     "siphon": {"injector": "", "l_h": 20.0},  # flows with the injector off
     # instruments
     "flow_meter_high": {"factor": 1.15},

@@ -1,5 +1,6 @@
 """From the true state of the plant to what the instruments show, and from that to registers."""
 
+import math
 import struct
 from collections.abc import Callable, Iterator, Sequence
 
@@ -21,6 +22,8 @@ _UNDER, _OVER = 0.0125, 0.03125
 _L_S_TO_M3_H = 3.6
 _NOISE = {"flow": 0.002, "pressure": 0.6, "difference": 0.3, "background_ec": 0.004, "line_ec": 0.004, "level": 0.3}
 """Standard deviations: share of the reading for flow, else kPa, mS/cm and litres."""
+_ZERO = 0.5
+"""Part of a gauge's class of span that is its zero's; the rest is how it is bent along its span."""
 _Read = Callable[[], float]
 
 
@@ -102,13 +105,17 @@ class Instruments:
             if signal is not None:
                 factor = self._plant.tolerances.within(name, signal.accuracy_pct_of_reading)
                 yield signal.point, self._sent(signal, read, factor)
+        for name, block in self._site.block.items():
+            if block.far_ec is not None:
+                factor = self._plant.tolerances.within("far_ec", block.far_ec.accuracy_pct_of_reading, name)
+                yield block.far_ec.point, self._sent(block.far_ec, self._far_ms_cm(name), factor)
         difference = self._site.filter.pressure_difference if self._site.filter is not None else None
         if difference is not None:
             yield difference.point, self._sent(difference, self._difference_kpa, self._gain(difference))
         for name, sheet in self._site.tank.items():
             if sheet.content is not None:
-                read_l = self._level(self._plant.tanks[name])
-                yield sheet.content.point, self._sent(sheet.content, read_l, self._gain(sheet.content))
+                read_l = self._level(self._plant.tanks[name], sheet.content)
+                yield sheet.content.point, self._sent(sheet.content, read_l, self._gain(sheet.content), _ZERO)
 
     def _counters(self) -> Iterator[tuple[str, _Read]]:
         plant, water = self._plant, self._site.main.water
@@ -141,8 +148,16 @@ class Instruments:
             self._frozen["line_ec"] = true_ms_cm + drift_ms_cm + self._noisy(_NOISE["line_ec"])
         return self._frozen["line_ec"]
 
-    def _level(self, tank: Tank) -> _Read:
-        return lambda: tank.shown_l + self._noisy(_NOISE["level"])
+    def _far_ms_cm(self, block: str) -> _Read:
+        return lambda: BACKGROUND_EC_MS_CM + self._plant.far_rise_ms_cm(block) + self._noisy(_NOISE["line_ec"])
+
+    def _level(self, tank: Tank, gauge: Signal) -> _Read:
+        """Return what a gauge shows that is bent along its span, as far as its class and its zero leave room."""
+        most_l = (1.0 - _ZERO) * gauge.span * gauge.accuracy_pct_of_span / 100.0
+        draw = self._plant.tolerances.offset
+        bend_l, begin = draw(f"{gauge.point}.bend", most_l), draw(f"{gauge.point}.begin", math.pi)
+        turns = 2.0 * math.pi / gauge.span if gauge.span else 0.0
+        return lambda: tank.shown_l + bend_l * math.sin(begin + turns * tank.shown_l) + self._noisy(_NOISE["level"])
 
     @staticmethod
     def _injector_count(injector: Injector) -> _Read:
@@ -155,13 +170,15 @@ class Instruments:
         """Return the hidden factor of a transmitter."""
         return self._plant.tolerances.within("signal", signal.accuracy_pct_of_reading, signal.point)
 
-    def _sent(self, signal: Signal, read: _Read, factor: float) -> _Read:
-        """Return what the transmitter of a reading sends, off by a factor and its zero.
+    def _sent(self, signal: Signal, read: _Read, factor: float, of_span: float = 1.0) -> _Read:
+        """Return what the transmitter of a reading sends, off by a factor and its zero: `of_span` of its class.
 
         That is its current, held within what it can drive, or the reading itself where the point has a unit for it.
         """
         ends = self._site.point(signal.point).signal
-        offset = self._plant.tolerances.offset(signal.point, signal.span * signal.accuracy_pct_of_span / 100.0)
+        offset = self._plant.tolerances.offset(
+            signal.point, of_span * signal.span * signal.accuracy_pct_of_span / 100.0
+        )
         if signal.at_low is None or signal.at_high is None or ends is None:
             return lambda: read() * factor + offset
         low, high = ends

@@ -132,6 +132,8 @@ class Block:
     volume_accuracy_pct: float
     flow_accuracy_pct: float
     drains: bool
+    far_ec: Signal | None
+    """The EC probe at its outermost emitter."""
 
     @property
     def nominal_l_s(self) -> float:
@@ -228,6 +230,7 @@ def read_block(entry: Entry) -> Block:
         volume_accuracy_pct=entry["volume_accuracy_pct"],
         flow_accuracy_pct=entry["flow_accuracy_pct"],
         drains=entry["drains"],
+        far_ec=_signal(entry, "far_ec"),
     )
 
 

@@ -135,6 +135,8 @@ class Plant:
         if water.moving or now_s >= water.due_s:
             water.step(STEP_S, now_s)
             self._take_flows()
+        if self.faults.hit("tank_leak"):
+            self._leak()
         stock: list[tuple[int, float]] = []
         moved_l = 0.0
         for injector in self._pumps:
@@ -160,6 +162,11 @@ class Plant:
             self._run_back()
         self.probe_rise_ms_cm += (self.ec_rise_ms_cm - self.probe_rise_ms_cm) * _PROBE_SHARE
 
+    def _leak(self) -> None:
+        """Let stock run out of the tanks that leak, onto the ground."""
+        for name, tank in self.tanks.items():
+            tank.leak(self.faults.number("tank_leak", "l_h", 0.0, name) * STEP_S / 3600.0)
+
     def _take_flows(self) -> None:
         """Hand the water's new flows on to the pipes, the meter and those injectors that live by them."""
         water = self.water
@@ -173,6 +180,12 @@ class Plant:
         """Let water run back through the check valve."""
         self.pipes.run_back(self._back_l)
         self.meter.count_back(self._back_l * self.faults.number("backflow", "metered", 1.0), STEP_S)
+
+    def far_rise_ms_cm(self, block: str) -> float:
+        """Return the rise of EC at a block's outermost emitter."""
+        line = self.pipes.lines[block]
+        rise = sum(self._ec_of[batch] * litres for batch, litres in line.far_l.items())
+        return _EC_ADDITIVITY * rise / line.cell_l
 
     def output_is_on(self, ref: str | None) -> bool:
         """Return whether the relay of an output is energised; one that the site has not got never is."""

@@ -189,6 +189,7 @@ def _refs(site: Site) -> Iterator[str]:
     main, pump, washed = site.main, site.pump, site.filter
     signals = [main.water, main.pressure, main.flow, main.background_ec, main.line_ec]
     signals += [tank.content for tank in site.tank.values()]
+    signals += [block.far_ec for block in site.block.values()]
     refs: list[str | None] = [*site.safety.values(), *(block.valve for block in site.block.values())]
     if pump is not None:
         refs += [pump.run, pump.running, pump.speed]

@@ -43,7 +43,7 @@ def mixed(parts: Sequence[tuple[Batch, float]]) -> Batch:
 class Tank:
     """A stock tank."""
 
-    __slots__ = ("batch", "litres", "outlet_dry", "volume_l")
+    __slots__ = ("batch", "leaked_l", "litres", "outlet_dry", "volume_l")
 
     def __init__(self, volume_l: float) -> None:
         self.volume_l = volume_l
@@ -51,6 +51,8 @@ class Tank:
         """Stock in it; in a displacement tank, which is always full, as litres of what was poured in."""
         self.batch = CLEAN
         """Number of the batch in it."""
+        self.leaked_l = 0.0
+        """Run out onto the ground."""
         self.outlet_dry = False
         """Stands for an empty tank: nothing can be drawn and the level shows none."""
 
@@ -66,6 +68,12 @@ class Tank:
         drawn_l = min(wanted_l, self.litres)
         self.litres -= drawn_l
         return drawn_l
+
+    def leak(self, litres: float) -> None:
+        """Let up to `litres` run out onto the ground."""
+        leaked_l = min(litres, self.litres)
+        self.litres -= leaked_l
+        self.leaked_l += leaked_l
 
     def wash_out(self, water_l: float) -> float:
         """Let `water_l` pass through the closed tank, fully mixed; return the litres of stock that it takes along.

@@ -11,6 +11,7 @@ NAMES = (
     "emitter_flow",
     "line_ec",
     "background_ec",
+    "far_ec",
     "injector_curve",
     "signal",
 )

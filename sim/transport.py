@@ -39,6 +39,8 @@ class BlockLine:
         """Cells that have entered."""
         self._parcels: deque[tuple[int, Stock]] = deque()
         """Those that held stock and are not all out: which cell, and its stock."""
+        self.far_l: Stock = {}
+        """Stock by batch in the parcel that the outermost emitter lets out."""
         self._gone_l: Stock = {}
         self._drained_l: Stock = {}
 
@@ -60,8 +62,10 @@ class BlockLine:
             if self._filling:
                 self._parcels.append((self._pushed, self._filling))
                 self._filling = {}
+            self.far_l = {}
             if self._parcels and self._pushed - self._parcels[0][0] >= self.longest_cells:
-                add(self._gone_l, self._parcels.popleft()[1].items(), 1.0)
+                self.far_l = self._parcels.popleft()[1]
+                add(self._gone_l, self.far_l.items(), 1.0)
 
     def drain(self, kept: float) -> None:
         """Let all but the share `kept` run out behind the valve, through the low emitters."""

@@ -41,6 +41,7 @@ def truth(plant: Plant) -> dict[str, Any]:
         "lost_kg": _mass_kg(plant, lost),
         "hose_kg": {name: _mass_kg(plant, injector.hose.held_l()) for name, injector in plant.injectors.items()},
         "stock_injected_l": {name: injector.drawn_l for name, injector in plant.injectors.items()},
+        "leaked_l": {name: tank.leaked_l for name, tank in plant.tanks.items()},
         "tank_l": {name: tank.shown_l for name, tank in plant.tanks.items()},
         "residual": _residual(plant, (delivered, in_pipes, lost)),
         "line": _line(plant),

@@ -19,7 +19,9 @@ def _pipe_l(length_m: float, bore_mm: float) -> float:
 
 def _block(main_l: float, submain_l: float, laterals: int) -> Block:
     """A block whose laterals are the domain sheet's: 100 m of 13.6 mm with 200 emitters of 1.6 L/h."""
-    return Block("relays.out2", 8.0, main_l, submain_l, laterals, _pipe_l(100.0, 13.6), 200, 1.6, 12.0, 10.0, False)
+    return Block(
+        "relays.out2", 8.0, main_l, submain_l, laterals, _pipe_l(100.0, 13.6), 200, 1.6, 12.0, 10.0, False, None
+    )
 
 
 LATERAL = _block(0.0, 0.0, 1)
