@@ -83,6 +83,9 @@ class Snapshot:
     readings: dict[str, dict[str, Any]]
     outputs: dict[str, Any]
     progress: dict[str, float]
+    estimates: list[dict[str, Any]]
+    """Of each channel that has injected in this run: its stock by meter, tank, EC and by all of them, in litres with
+    their k = 2; None and why for one that is silent."""
     owed: list[dict[str, Any]]
     alarms: list[dict[str, Any]]
     """By priority, then as they came; each with its state (ISA-18.2), what it does, what it means and what to check."""

@@ -137,6 +137,7 @@ def lines_of(snapshot: Snapshot) -> list[str]:
             f"run {snapshot.run}{then}: water {done['water_m3']:.1f} of {done['planned_water_m3']:.1f} m3, "
             f"stock {done['stock_l']:.1f} of {done['planned_stock_l']:.1f} L"
         )
+    lines += [_estimate(estimate) for estimate in snapshot.estimates]
     for name, reading in snapshot.readings.items():
         value = "no value" if reading["value"] is None else f"{reading['value']:g}"
         mark = "" if reading["quality"] == "GOOD" else f"  {reading['quality']}"
@@ -158,6 +159,19 @@ def lines_of(snapshot: Snapshot) -> list[str]:
     if not snapshot.ledger["writable"]:
         lines.append("The record cannot be written: water only, no fertiliser. See to the disk.")
     return lines
+
+
+def _estimate(estimate: dict[str, Any]) -> str:
+    """Return one channel's stock in words: by all estimates together, and by each that speaks."""
+    each = ", ".join(
+        f"{name} {estimate[key]['litres']:.1f}"
+        for key, name in (("meter", "meter"), ("tank", "tank"), ("ec", "EC"))
+        if estimate[key] is not None
+    )
+    together = estimate["together"]
+    return (
+        f"channel {estimate['channel']}: {together['litres']:.1f} ± {together['u_k2_litres']:.1f} L of stock ({each})"
+    )
 
 
 def _alarm(alarm: dict[str, Any]) -> str:

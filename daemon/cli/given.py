@@ -75,6 +75,13 @@ def not_negative(text: str) -> float:
         raise argparse.ArgumentTypeError(f"got {text!r}; expected a number of 0 or more") from None
 
 
+def count(text: str) -> int:
+    """Return a whole number from 1 on; raises argparse's own error."""
+    if text.isascii() and text.isdigit() and int(text) > 0:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"got {text!r}; expected a whole number from 1 on")
+
+
 def temperature(text: str) -> float:
     """Return the degrees of an option; -5 to 60, as decisions take them. Raises argparse's own error."""
     try:

@@ -154,6 +154,18 @@ def _owed(arguments: argparse.Namespace) -> int:
     return owed.main(arguments)
 
 
+def _declare_estimates(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import estimates
+
+    estimates.add_arguments(parser)
+
+
+def _estimates(arguments: argparse.Namespace) -> int:
+    from daemon.cli import estimates
+
+    return estimates.main(arguments)
+
+
 def _declare_flush(parser: argparse.ArgumentParser) -> None:
     from daemon.cli import owed
 
@@ -210,6 +222,7 @@ _COMMANDS = (
     _Command("start", "start shifts or a block's water, or go on with a held run", client.add_start, client.start),
     _Command("owed", "what is owed: flush by segment, water and dose by run, and how to give it", _declare_owed, _owed),
     _Command("flush", "flush what is owed, with water alone", _declare_flush, _flush),
+    _Command("estimates", "do meter, tank and EC agree on the doses; if not, why", _declare_estimates, _estimates),
     _Command("hold", "hold the run: fertiliser off, water on for a bounded time", client.add_folder, client.hold),
     _Command("stop", "stop fertiliser, or everything", client.add_stop, client.stop),
     _Command("reset", "clear what an operator may clear; starts nothing", client.add_reset, client.reset),

@@ -1,13 +1,15 @@
 """How a night on the simulator is shown: each shift's phases, and its doses as planned, as delivered and in truth."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from daemon.cli.estimates import doubt_lines
 from daemon.control.interlocks import BY_CODE
 from daemon.dosing.outcome import block_doses, judge_dose
+from daemon.evidence import DoseReconciled
 from daemon.ledger.reports import RunReport
 from daemon.units import kilograms, litres
 
@@ -45,16 +47,29 @@ def shift_lines(
     lines += [f"  {note}" for note in notes]
     if heads:
         lines.append("  block   nutrient    planned   delivered (k = 2)      truth")
-    doses = block_doses(stamped.row for stamped in report.doses)
+    doses = block_doses(report.found)
     for dose in sorted(doses, key=lambda dose: blocks.index(dose.block)):
         lines.append(
             f"  {dose.block:8}{dose.nutrient:8} {kilograms(dose.planned_mg):7.2f} kg "
             f"{kilograms(dose.delivered_mg):7.2f} ± {kilograms(dose.u_delivered_mg):4.2f} kg "
             f"{truth_kg[dose.block].get(dose.nutrient, 0.0):7.2f} kg   {_WORDS[judge_dose(dose)]}"
         )
+    lines += [f"  {line}" for stamped in report.reconciled for line in _doubts(stamped.row)]
     if report.ended is not None:
         lines.append(f"  {report.ended.row.outcome} ({report.ended.row.state}): {_because(report.ended.row.why)}")
     return lines
+
+
+def _doubts(found: DoseReconciled) -> Iterator[str]:
+    """Yield what is likely wrong with a channel's stock, the likeliest first, and what to look at."""
+    causes: list[str] = json.loads(found.causes)
+    if not causes:
+        return
+    by = {"meter": found.meter_ml, "tank": found.tank_ml, "EC": found.ec_ml}
+    silent = {"tank": found.tank_silent, "EC": found.ec_silent}
+    said = ", ".join(f"{name} {litres(ml):.1f}" for name, ml in by.items() if not silent.get(name))
+    yield f"Channel {found.channel}: its estimates differ, in litres of stock: {said}. Look, the likeliest first:"
+    yield from doubt_lines(causes)
 
 
 def truth_kg_of(truth: Mapping[str, Any]) -> dict[str, dict[str, float]]:

@@ -5,9 +5,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from daemon.control.alarms import Alarm, state_of
-from daemon.control.decide import Decision
+from daemon.control.decide import Decision, State
 from daemon.control.interlocks import BY_CODE
 from daemon.control.lines import doses
+from daemon.control.testimony import witnesses_of
+from daemon.dosing.reconcile import reconcile
 from daemon.messages import Snapshot
 from daemon.runtime.scan import Scanned
 from daemon.site import Plant
@@ -42,6 +44,8 @@ def make_snapshot(
     for name, channel in image.channels.items():
         readings[f"injector.{name}.stock_l"] = channel.stock_l
         readings[f"tank.{name}.content_l"] = channel.content_l
+    for name, reading in image.far_ec_ms_cm.items():
+        readings[f"block.{name}.far_ec_ms_cm"] = reading
     return Snapshot(
         at_ms=scanned.stamp.ms,
         clock_trusted=scanned.stamp.trusted,
@@ -66,6 +70,7 @@ def make_snapshot(
             },
         },
         progress=_progress(plant, scanned),
+        estimates=_estimates(plant, state),
         owed=[
             {"segment": o.segment, "stock": o.stock, "run": o.run, "left_l": round(o.left_l, 1)}
             for o in state.lines.owed
@@ -149,6 +154,25 @@ def _progress(plant: Plant, scanned: Scanned) -> dict[str, float]:
         progress[f"{dose.block}.{dose.nutrient}.delivered_kg"] = dose.delivered_mg / 1e6
         progress[f"{dose.block}.{dose.nutrient}.planned_kg"] = dose.planned_mg / 1e6
     return {name: round(value, 4) for name, value in progress.items()}
+
+
+def _estimates(plant: Plant, state: State) -> list[dict[str, Any]]:
+    """Return what speaks of each channel's stock so far."""
+    run = state.run
+    if run is None:
+        return []
+    shown = []
+    for plan in run.recipe.channels:
+        if run.channels[plan.channel].injected_l <= 0.0:
+            continue
+        seen = witnesses_of(plant.site, run, plan, is_blind=state.lines.is_blind)
+        said = {"meter": seen.meter, "tank": seen.tank, "ec": seen.ec, "together": reconcile(seen).dose}
+        litres = {
+            name: None if one is None else {"litres": round(one.value, 2), "u_k2_litres": round(one.u, 2)}
+            for name, one in said.items()
+        }
+        shown.append({"channel": plan.channel, **litres, "tank_silent": seen.tank_silent, "ec_silent": seen.ec_silent})
+    return shown
 
 
 def _counters(counters: Counters) -> dict[str, Any]:

@@ -235,7 +235,7 @@ def test_two_stocks_in_one_tank(tmp_path: Path, capsys: pytest.CaptureFixture[st
     spare = "[tank.spare]\nvolume_l = 500.0\nlow_l = 10.0\n"
     spare += 'content = { point = "station.ai8", at_low = 0.0, at_high = 600.0, accuracy_pct_of_span = 0.5 }\n#'
     changes = {'potassium]\ntank = "b"': 'potassium]\ntank = "spare"'}
-    said = _checked(tmp_path, capsys, {"# Mandarins": spare}, changes)
+    said = _checked(tmp_path, capsys, {"# Mandarins": spare, "far_ec = {": "# far_ec = {"}, changes)
     assert said == [
         "stock.potassium.tank: got 'spare'; expected a tank that an injector draws from",
         "mix.b_13_oct.tank: got 'b'; expected 'spare', the tank of stock potassium",

@@ -239,7 +239,7 @@ def test_a_correction_restates_what_was_drawn(stock: Callable[..., Said], farm: 
     assert (mix.why, mix.filled_to_l, mix.at) == ("half the bags", 800.0, _FILLED)
     report = run_report(farm / LEDGER, "night")
     assert report is not None
-    originals = {stamped.row.nutrient: stamped.row.delivered_mg for stamped in report.doses}
+    originals = {dose.nutrient: dose.delivered_mg for dose in report.metered}
     assert {stamped.row.nutrient: stamped.row.delivered_mg for stamped in report.restated} == pytest.approx(
         {nutrient: mass_mg / 2.0 for nutrient, mass_mg in originals.items()}, abs=1.0
     )

@@ -25,6 +25,7 @@ FIRST = Snapshot(
     readings={"flow_m3_h": {"value": 31.5, "quality": "GOOD"}},
     outputs={"pump": True},
     progress={"stock_l": 12.5},
+    estimates=[],
     owed=[],
     alarms=[],
     leases=[],
