@@ -128,6 +128,7 @@ class CoreNight:
             weather={name: self._good(values[ref]) for name, ref in site.weather or () if ref is not None},
             output_uptime_s=self._uptime_s(),
             reverse_flow=switch(main.reverse_flow),
+            far_ec_ms_cm={name: needed(block.far_ec) for name, block in site.block.items() if block.far_ec is not None},
         )
 
     def _uptime_s(self) -> Reading | None:
@@ -223,13 +224,19 @@ def charged_night(
     perfect: bool = False,
     scan_s: float = 2.0,
     make: Callable[[Plant, Path, Tolerances, float], CoreNight] = CoreNight,
+    brew: Callable[[str, Batch], Batch] = lambda _, batch: batch,
+    fixed: Mapping[str, float] | None = None,
 ) -> tuple[CoreNight, tuple[Recipe, ...]]:
-    """Return a night of the programs that `decisions` hold, its tanks charged as they say, and its recipes."""
+    """Return a night of the programs that `decisions` hold, its tanks charged as they say, and its recipes.
+
+    `brew` makes what is really poured into a tank of what was written down; `fixed` are hidden factors that are not
+    drawn.
+    """
     text = site_file.read_text("utf-8")
     plant = _plant(text)
-    night = make(plant, site_file, Tolerances(seed, perfect=perfect), scan_s)
+    night = make(plant, site_file, Tolerances(seed, perfect=perfect, fixed=fixed), scan_s)
     for tank, litres, batch in _charges(text, decisions):
-        night.charge(tank, litres, batch)
+        night.charge(tank, litres, brew(tank, batch))
     return night, tuple(_recipe(text, decisions, program) for program in programs)
 
 

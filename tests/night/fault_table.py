@@ -158,6 +158,7 @@ TABLE = (
         _UNSEEN,
         tank="a",
     ),
+    _row("tank_leak", _UNSEEN, _UNSEEN, _UNSEEN, _UNSEEN, tank="a"),  # no dose is wrong; the estimates tell of it
     # Stock goes on flowing into what should be flushed clean: the planned water is given, and the flush stays owed.
     _row(
         "siphon",
@@ -186,10 +187,14 @@ TABLE = (
         End(_STOPPED, "SHORT", "water-count-still", 14.0, _ALL),
         End(_STOPPED, "DELIVERED", _LONG, 0.0, BLOCKS),
     ),
-    # An injector's meter that lies is the one witness of the dose so far: the record cannot know better.
-    *(
-        _row(name, *[_UNSEEN._replace(alarm="injector-rate", is_told=False)] * 3, _UNSEEN)
-        for name in ("injector_meter_high", "injector_meter_low")
+    # An injector's meter that lies rules the dose; tank and EC then tell that 18 % too much went in, and not yet 13 %
+    # too little on so short a night.
+    _row("injector_meter_high", *[_UNSEEN._replace(alarm="injector-rate", is_told=False)] * 3, _UNSEEN),
+    _row(
+        "injector_meter_low",
+        *[_UNSEEN._replace(outcome="OVER", alarm="injector-rate", is_told=False)] * 2,
+        _UNSEEN._replace(alarm="injector-rate", is_told=False),
+        _UNSEEN,
     ),
     _row(
         "pressure_broken_wire",

@@ -59,7 +59,7 @@ def _miss_mg(cut: Cut, dose: Dose) -> float:
 def test_a_perfect_plant_gets_what_was_planned(tmp_path: Path) -> None:
     """Figures of the end of a night: 0.5 % of planned against the truth, 1 % against the plan, for each nutrient."""
     watched = watched_night(tmp_path, options=["--perfect"])
-    rows = [stamped.row for stamped in watched.report.doses]
+    rows = [*watched.report.metered]
     assert {row.nutrient for row in rows} == {"N", "Ca"}
     for row in rows:
         assert abs(row.delivered_mg - 1e6 * watched.truth_kg(row.nutrient)) <= 0.005 * row.planned_mg
@@ -108,6 +108,6 @@ def test_an_injector_meter_that_reads_high_overstates_the_dose(tmp_path: Path) -
     for cut in watched.cuts:
         for dose in cut.doses:
             assert _miss_mg(cut, dose) == pytest.approx(0.15 * cut.truth_mg(dose), rel=0.1), (cut.scan, dose)
-    for row in (stamped.row for stamped in watched.report.doses):
+    for row in watched.report.metered:
         truth_mg = 1e6 * watched.truth_kg(row.nutrient)
         assert row.delivered_mg - truth_mg == pytest.approx(0.15 * truth_mg, rel=0.03)

@@ -56,8 +56,8 @@ def _night(folder: Path, decisions: Mapping[str, str], scan: int, hand: _Hand) -
 
 def _assert_true(ran: Night, report: RunReport, off: float) -> None:
     """The restated rows are within 2 % of planned of the truth, where the originals are `off` by some part of it."""
-    originals: dict[str, Dose] = {stamped.row.nutrient: stamped.row for stamped in report.doses}
-    restated = {stamped.row.nutrient: stamped.row for stamped in report.restated}
+    originals: dict[str, Dose] = {dose.nutrient: dose for dose in report.metered}
+    restated = {stamped.row.nutrient: stamped.row for stamped in report.restated if stamped.row.estimate == "METER"}
     assert originals.keys() == restated.keys() == _STRENGTHS.keys()
     for nutrient, row in restated.items():
         original = originals[nutrient]
@@ -100,13 +100,14 @@ def test_a_wrong_mix_is_corrected_the_next_morning(tmp_path: Path) -> None:
         command="correction-1",
         clock=RealClock(),
     )
-    assert "mix a_1 as version 2. Restated 2 doses of 1 run." in answer.reason
+    assert "mix a_1 as version 2. Restated 4 doses of 1 run." in answer.reason
     report = run_report(path, ran.runs[0])
     assert report is not None
     assert report.doses == before.doses
     _assert_true(ran, report, off=-0.5)
     given = {dose.nutrient: dose for dose in read_past(path).doses}
-    assert all(given[row.row.nutrient].delivered_kg == row.row.delivered_mg / 1e6 for row in report.restated)
+    restated = [stamped.row for stamped in report.restated if stamped.row.estimate == "METER"]
+    assert all(given[row.nutrient].delivered_kg == row.delivered_mg / 1e6 for row in restated)
     assert {dose.is_revised for dose in given.values()} == {True}
     assert verify_file(path).broken_seq is None
 

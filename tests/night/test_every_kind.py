@@ -81,7 +81,7 @@ class _Watched:
             run = self.of_run(number)[0].decision.state.run
             assert run is not None
             plans = {plan.channel: plan for plan in run.recipe.channels}
-            for dose in (stamped.row for stamped in report.doses):
+            for dose in report.metered:
                 before, after = (a["blocks"][dose.block]["delivered_kg"].get(dose.nutrient, 0.0) for a in accounts)
                 yield dose, plans[dose.channel], 1e6 * (after - before)
 

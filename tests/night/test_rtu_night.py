@@ -30,6 +30,6 @@ def test_a_whole_night_over_rtu(bus: str, tmp_path: Path) -> None:
     assert ended is not None
     assert (ended.row.state, ended.row.outcome) == ("COMPLETE", "DELIVERED")
     assert watched.report.doses
-    for row in (stamped.row for stamped in watched.report.doses):
+    for row in watched.report.metered:
         assert abs(row.delivered_mg - 1e6 * watched.truth_kg(row.nutrient)) <= row.u_delivered_mg + 1.0, row
     assert not (tmp_path / "shed-line").is_symlink()

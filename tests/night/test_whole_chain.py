@@ -95,6 +95,6 @@ async def test_from_a_recommendation_to_what_the_block_received(tmp_path: Path) 
     assert (claim.timetable, claim.command) == ("creek_night", "night-2026-10-13-creek_night-0-0")
     assert newest_plan(ledger_of(folder), "2026-10-13") is not None
     area_ha = service.plant.site.block[BLOCK].area_ha
-    delivered_kg = sum(dose.row.delivered_mg for dose in report.doses if dose.row.nutrient == "N") / 1e6
+    delivered_kg = sum(dose.delivered_mg for dose in report.metered if dose.nutrient == "N") / 1e6
     assert truth["blocks"][BLOCK]["delivered_kg"]["N"] == pytest.approx(SHARE_KG_HA * area_ha, rel=0.01)
     assert delivered_kg == pytest.approx(SHARE_KG_HA * area_ha, rel=0.01)

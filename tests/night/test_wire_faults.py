@@ -154,6 +154,6 @@ async def _spoilt_night(folder: Path) -> None:
     assert run is not None
     report = run_report(ledger_of(plant.service.folder), run.recipe.run)
     assert report is not None and report.doses
-    for dose in (stamped.row for stamped in report.doses):
+    for dose in report.metered:
         delivered_mg = 1e6 * truth["blocks"][dose.block]["delivered_kg"][dose.nutrient]
         assert abs(dose.delivered_mg - delivered_mg) <= dose.u_delivered_mg + 1.0, dose
