@@ -1,7 +1,7 @@
 """The control recipe (ISA-88) of one shift run: all that `decide` needs to know of the plan, frozen."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 
@@ -105,6 +105,9 @@ class Recipe:
     """The least rise of the line's EC that its probes can tell from none; 0 where there are none."""
     ec_rise_most_ms_cm: float = 0.0
     """A rise above this is clearly more than was planned at any moment of INJECT; 0: EC cannot tell."""
+    calibrated_pct: Mapping[str, float] = field(default_factory=dict)
+    """k = 2 of a reading, in percent of it, of instruments that were calibrated: main.water, main.line_ec and
+    injector.<name>. The class of the others stands."""
     line_ec_most_ms_cm: float = 0.0
     """The line's EC, the water's own included, that a crop of the shift does not bear; 0 where no crop says so."""
 

@@ -3,9 +3,9 @@
 import math
 from typing import NamedTuple
 
-from daemon.dosing.estimates import Way, k2_of_class_pct
+from daemon.dosing.estimates import Way, reading_pct
 from daemon.hydraulics.transport import clean_line, displace
-from daemon.recipe import BlockPlan
+from daemon.recipe import BlockPlan, Recipe
 from daemon.site import Site
 
 _STEP = 0.01
@@ -25,10 +25,10 @@ class BlockLine(NamedTuple):
     """Metered and perhaps gone to a drain or a leak: none of it counts as displaced, and some of it may have been."""
 
 
-def clean(site: Site, block: BlockPlan) -> BlockLine:
+def clean(site: Site, recipe: Recipe, block: BlockPlan) -> BlockLine:
     """Return a block's pipes full of clean water, with both ends of what is not known of them."""
     # Errors of the main meter and of the block's share shift every displaced litre as a wrong pipe volume would.
-    meter_pct = k2_of_class_pct(site.main.water.accuracy_pct_of_reading)
+    meter_pct = reading_pct(recipe.calibrated_pct, "main.water", site.main.water)
     band = math.hypot(block.path.accuracy_pct, meter_pct, block.share_accuracy_pct) / 100.0
     path = block.path
     return BlockLine(block.share, Way(clean_line(path), clean_line(path, 1.0 - band), clean_line(path, 1.0 + band)))

@@ -13,7 +13,7 @@ from daemon.control.sense import Facts
 from daemon.control.states import Phase
 from daemon.dosing.agreement import Estimate, normalised_error
 from daemon.dosing.breakthrough import Front, passed, rested
-from daemon.dosing.estimates import k2_of_class_pct
+from daemon.dosing.estimates import reading_pct
 from daemon.recipe import BlockPlan
 from daemon.site import Site
 
@@ -65,7 +65,7 @@ def _rise_ms_cm(run: Run, hoses: Mapping[str, str]) -> float:
 
 def seen_of(site: Site, run: Run) -> Iterator[Seen]:
     """Yield what the fronts that were seen say of pipes and flow."""
-    meter_pct = k2_of_class_pct(site.main.water.accuracy_pct_of_reading)
+    meter_pct = reading_pct(run.recipe.calibrated_pct, "main.water", site.main.water)
     for plan in run.recipe.blocks:
         front = run.fronts.get(plan.block, _NO_FRONT)
         if not front.has_arrived:

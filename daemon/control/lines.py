@@ -7,7 +7,7 @@ from typing import Any, Final, NamedTuple
 from daemon.control.block_line import BlockLine, clean, let_in, moved_on
 from daemon.control.run import Run
 from daemon.control.sense import Facts
-from daemon.dosing.estimates import meter_doses
+from daemon.dosing.estimates import meter_doses, reading_pct
 from daemon.evidence import Dose, Evidence, FlushCleared, FlushOwed, Unscheduled
 from daemon.hydraulics.pipes import shared_main_l
 from daemon.planning.ways import paths_of, way_of
@@ -62,7 +62,9 @@ def lay(site: Site, recipe: Recipe, memory: Lines) -> Lines:
     """Return the account with clean pipes for a new run."""
     return memory._replace(
         pipes={
-            (channel.channel, block.block): clean(site, block) for channel in recipe.channels for block in recipe.blocks
+            (channel.channel, block.block): clean(site, recipe, block)
+            for channel in recipe.channels
+            for block in recipe.blocks
         },
         is_blind=False,
     )
@@ -252,7 +254,8 @@ def doses(site: Site, run: Run, memory: Lines, *, has_ended: bool = False) -> tu
     """Return the run's dose rows as they stand. At its end the pressure is gone and what drains has drained."""
     rows: list[Dose] = []
     for plan in run.recipe.channels:
-        accuracy_pct = site.injector[plan.channel].meter.accuracy_pct_of_reading
+        name = f"injector.{plan.channel}"
+        meter_pct = reading_pct(run.recipe.calibrated_pct, name, site.injector[plan.channel].meter)
         unknown_l = plan.hose_l if memory.hoses.get(plan.channel) != plan.batch else 0.0
         for block in run.recipe.blocks:
             rows += meter_doses(
@@ -261,7 +264,7 @@ def doses(site: Site, run: Run, memory: Lines, *, has_ended: bool = False) -> tu
                 plan,
                 run.channels[plan.channel].injected_l,
                 moved_on(memory.pipes[plan.channel, block.block]).way,
-                accuracy_pct,
+                meter_pct,
                 "measured",
                 unknown_l=unknown_l,
                 is_blind=memory.is_blind,

@@ -11,7 +11,7 @@ from daemon.control import lines as account
 from daemon.control.image import Image
 from daemon.control.injection import stock_of
 from daemon.control.lines import MAIN, Lines
-from daemon.dosing.estimates import Way, meter_doses
+from daemon.dosing.estimates import Way, meter_doses, reading_pct
 from daemon.dosing.outcome import judge_run
 from daemon.equipment import Signal
 from daemon.evidence import Checkpoint, Dose, Event, Evidence, PhaseEnded, RunEnded
@@ -134,7 +134,7 @@ def _estimated(
             plan,
             injected_l,
             Way(*(_pass(line, *litres_in) for line in pipes)),
-            plant.site.injector[plan.channel].meter.accuracy_pct_of_reading,
+            reading_pct(recipe.calibrated_pct, f"injector.{plan.channel}", plant.site.injector[plan.channel].meter),
             "estimated",
             unknown_l=plan.hose_l,
             is_drained=block.drains,

@@ -9,10 +9,10 @@ from daemon.control.block_line import moved_on
 from daemon.control.lines import Lines
 from daemon.control.run import ChannelRun, Run
 from daemon.dosing.agreement import Estimate
-from daemon.dosing.estimates import Stated, dose_rows, k2_of_class_pct
+from daemon.dosing.estimates import Stated, dose_rows, k2_of_class_pct, reading_pct
 from daemon.dosing.pulse import Pulse, less_drift
 from daemon.dosing.reconcile import Finding, Witnesses, reconcile, with_strength
-from daemon.equipment import DisplacementTank, Injector, Signal, Tank
+from daemon.equipment import DisplacementTank, Signal, Tank
 from daemon.evidence import Dose, DoseReconciled
 from daemon.planning.displacement import WASHED_OUT
 from daemon.recipe import ChannelPlan, Recipe
@@ -75,7 +75,7 @@ def witnesses_of(site: Site, run: Run, plan: ChannelPlan, *, is_blind: bool) -> 
     tank, tank_silent = _by_level(site, run, plan, channel)
     ec, ec_silent, beside = (None, _UNCOUNTED, ()) if is_blind else _by_ec(site, run, plan)
     return Witnesses(
-        meter=_by_meter(site.injector[plan.channel], channel),
+        meter=_by_meter(site, run, plan.channel),
         tank=tank,
         ec=ec,
         strength_pct=plan.strength_accuracy_pct,
@@ -88,9 +88,10 @@ def witnesses_of(site: Site, run: Run, plan: ChannelPlan, *, is_blind: bool) -> 
     )
 
 
-def _by_meter(injector: Injector, channel: ChannelRun) -> Estimate:
-    class_l = k2_of_class_pct(injector.meter.accuracy_pct_of_reading) / 100.0 * channel.injected_l
-    return Estimate(channel.injected_l, math.hypot(class_l, injector.meter.per_count or _LEAST_L))
+def _by_meter(site: Site, run: Run, channel: str) -> Estimate:
+    meter, injected_l = site.injector[channel].meter, run.channels[channel].injected_l
+    meter_l = reading_pct(run.recipe.calibrated_pct, f"injector.{channel}", meter) / 100.0 * injected_l
+    return Estimate(injected_l, math.hypot(meter_l, meter.per_count or _LEAST_L))
 
 
 def _by_level(site: Site, run: Run, plan: ChannelPlan, channel: ChannelRun) -> tuple[Estimate | None, str]:
@@ -151,8 +152,8 @@ def _by_ec(site: Site, run: Run, plan: ChannelPlan) -> tuple[Estimate | None, st
     seen = sum(less_drift(pulse, drift_ms_cm) for pulse in pulses) * _swollen(site, recipe, names)
     blind = seen * blind_l / water_l
     spread = [
-        (k2_of_class_pct(probe.accuracy_pct_of_reading) / 100.0) * seen,
-        (k2_of_class_pct(site.main.water.accuracy_pct_of_reading) / 100.0) * seen,
+        reading_pct(recipe.calibrated_pct, "main.line_ec", probe) / 100.0 * seen,
+        reading_pct(recipe.calibrated_pct, "main.water", site.main.water) / 100.0 * seen,
         blind,
         (_ZERO * recipe.ec_seen_ms_cm + 0.5 * abs(drift_ms_cm)) * water_l,
     ]
@@ -164,7 +165,7 @@ def _by_ec(site: Site, run: Run, plan: ChannelPlan) -> tuple[Estimate | None, st
         spread.append(other.ec_accuracy_pct / 100.0 * made)
         if other.channel != plan.channel:
             own -= made
-            metered = _by_meter(site.injector[other.channel], run.channels[other.channel])
+            metered = _by_meter(site, run, other.channel)
             spread.append(with_strength(metered, other.strength_accuracy_pct).u * _per_l(other))
     beside = tuple(sorted(names - {plan.channel}))
     return Estimate(own / _per_l(plan), max(_LEAST_L, math.hypot(*spread) / _per_l(plan))), "", beside

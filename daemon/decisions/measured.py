@@ -21,3 +21,17 @@ class Transit(Decision):
     by: Text
     how: Text
     """With what, and on which emitter."""
+
+
+class Calibration(Decision):
+    """How right an instrument was found to be, held against something better."""
+
+    kind: ClassVar[str] = "calibration"
+    instrument: Annotated[str, Field(pattern=r"^(main\.(water|line_ec)|injector\.[a-z][a-z0-9_]*)$")]
+    """main.water, main.line_ec, or injector. and the injector's name: its meter."""
+    accuracy_pct: Annotated[float, Field(gt=0.0, le=50.0)]
+    """k = 2 of a reading right after it, in percent of it."""
+    at: Instant
+    by: Text
+    how: Text
+    """With what, and at which flows or strengths."""

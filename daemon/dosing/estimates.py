@@ -5,8 +5,10 @@ standard uncertainty is a/√3 (GUM, JCGM 100:2008, 4.3.7).
 """
 
 import math
+from collections.abc import Mapping
 from typing import NamedTuple
 
+from daemon.equipment import Signal
 from daemon.evidence import Dose
 from daemon.hydraulics.transport import Line
 from daemon.recipe import BlockPlan, ChannelPlan
@@ -38,13 +40,19 @@ def k2_of_class_pct(accuracy_pct: float) -> float:
     return accuracy_pct * _K2_OF_CLASS
 
 
+def reading_pct(calibrated_pct: Mapping[str, float], instrument: str, signal: Signal) -> float:
+    """Return the k = 2 of an instrument's reading, in percent of it: by its calibration, else by its class."""
+    known_pct = calibrated_pct.get(instrument)
+    return k2_of_class_pct(signal.accuracy_pct_of_reading) if known_pct is None else known_pct
+
+
 def meter_doses(
     run: str,
     block: BlockPlan,
     channel: ChannelPlan,
     injected_l: float,
     way: Way,
-    meter_accuracy_pct: float,
+    meter_pct: float,
     basis: str,
     *,
     unknown_l: float = 0.0,
@@ -53,11 +61,11 @@ def meter_doses(
 ) -> tuple[Dose, ...]:
     """Return one METER dose row for each nutrient of the channel in one block.
 
-    `injected_l` is the channel's metered stock. `unknown_l` of it came out of a hose that may have held another batch.
-    The rest as in `dose_rows`.
+    `injected_l` is the channel's metered stock, whose meter is known to `meter_pct`, k = 2. `unknown_l` of it came out
+    of a hose that may have held another batch. The rest as in `dose_rows`.
     """
     accuracy_pct = math.hypot(
-        k2_of_class_pct(meter_accuracy_pct),
+        meter_pct,
         channel.strength_accuracy_pct,
         100.0 * min(1.0, unknown_l / injected_l) if injected_l > 0.0 else 0.0,
     )

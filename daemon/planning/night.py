@@ -19,6 +19,7 @@ from daemon.planning.crops import check_crops, limit_to_caps, most_of_plan
 from daemon.planning.doses import check_strength, prescribe
 from daemon.planning.exceptions import program_on
 from daemon.planning.field import Field, field_of
+from daemon.planning.instruments import calibrated_pct
 from daemon.planning.line_ec import check_line_ec, flush_test, line_limits, rise_ms_cm, slope_accuracy_pct
 from daemon.planning.lookup import find
 from daemon.planning.rest import Rest
@@ -173,6 +174,7 @@ def plan_run(
             ec_seen_ms_cm=line_ec.seen,
             ec_rise_most_ms_cm=line_ec.rise_most,
             line_ec_most_ms_cm=line_ec.most,
+            calibrated_pct=calibrated_pct(site, decisions, now),
         ),
         checks,
     )

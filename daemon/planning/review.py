@@ -8,7 +8,7 @@ from daemon.agronomy.products import ProductError, substance_of
 from daemon.agronomy.stages import stages_of
 from daemon.decisions.base import Decision, Decisions
 from daemon.decisions.crops import Cycle, Recommendation
-from daemon.decisions.measured import Transit
+from daemon.decisions.measured import Calibration, Transit
 from daemon.decisions.tanks import BucketTest, Mix, Portion, Product, Stock, Water
 from daemon.decisions.timetable import Tonight, weekday_of
 from daemon.decisions.watering import BlockState, Injection, Program, Shift
@@ -36,11 +36,22 @@ def check_decisions(found: Inspected, decided: Decided) -> Iterator[Problem]:
         yield from _check_states(found.standing, decided)
         for key in decided.of(Transit):
             yield from unknown(f"transit.{key}", key, list(found.standing.names["block"]), "a block of the site")
+        instruments = list(_calibrated(found.standing))
+        for key, calibration in decided.of(Calibration).items():
+            yield from unknown(f"calibration.{key}.instrument", calibration.instrument, instruments, "one of the site")
     yield from check_nights(found.plant, decided)
     yield from check_tanks(found.standing, decided)
     yield from check_crops(found.standing, decided)
     for key, program in decided.of(Program).items():
         yield from _check_program(found.plant, decided, key, program)
+
+
+def _calibrated(standing: Standing) -> Iterator[str]:
+    """Yield the names of the instruments that may be calibrated."""
+    yield "main.water"
+    if standing.main is None or standing.main.line_ec is not None:
+        yield "main.line_ec"
+    yield from (f"injector.{name}" for name in standing.names["injector"])
 
 
 def _check_shifts(standing: Standing, decided: Decided) -> Iterator[Problem]:

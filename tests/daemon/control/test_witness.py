@@ -264,3 +264,19 @@ def test_a_run_that_injected_nothing_has_nothing_to_reconcile() -> None:
     assert told_of(plant.site, begin(recipe), Lines()) == ((), ())
     entered = begin(recipe)._replace(has_injected=True)
     assert told_of(plant.site, entered, Lines()) == ((), ())
+
+
+def test_a_calibration_narrows_what_it_is_of() -> None:
+    """Guards evidence in the band: meter, probe and main meter by their calibrations, each in its own estimate."""
+    plant, recipe = small(), short_recipe()
+    (plan,) = recipe.channels
+    run = _injected(begin(recipe))._replace(pulses={frozenset("a"): Pulse(1000.0, 1000.0)})
+    plain = witnesses_of(plant.site, run, plan, is_blind=False)
+    better = replace(recipe, calibrated_pct={"injector.a": 0.3})
+    meter = witnesses_of(plant.site, run._replace(recipe=better), plan, is_blind=False)
+    assert meter.meter.u == pytest.approx(math.hypot(0.003 * 10.0, 0.01)) and meter.meter.u < plain.meter.u
+    assert meter.tank == plain.tank and meter.ec == plain.ec
+    better = replace(recipe, calibrated_pct={"main.line_ec": 0.3, "main.water": 0.3})
+    probe = witnesses_of(plant.site, run._replace(recipe=better), plan, is_blind=False)
+    assert probe.ec is not None and plain.ec is not None and probe.ec.u < plain.ec.u
+    assert probe.meter == plain.meter

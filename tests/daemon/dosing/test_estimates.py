@@ -34,7 +34,8 @@ _CHANNEL = ChannelPlan(
     strength_accuracy_pct=2.0,
     ec_rise_ms_cm=1.5,
 )
-_MIXED_PCT = math.hypot(2.0 / math.sqrt(3.0), 2.0)
+_CLASS_1_PCT = 2.0 / math.sqrt(3.0)
+_MIXED_PCT = math.hypot(_CLASS_1_PCT, 2.0)
 """A meter of class 1 and a strength known to 2 %, both at k = 2."""
 
 
@@ -54,7 +55,7 @@ def test_a_class_becomes_k_2_as_a_rectangle() -> None:
 
 def test_a_dose_by_hand() -> None:
     """Guards the METER row: half of 300 L of stock, 31 g/L of N, everything delivered."""
-    rows = meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, _way(60_000.0, 150.0), 1.0, "measured")
+    rows = meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, _way(60_000.0, 150.0), _CLASS_1_PCT, "measured")
     nitrogen, calcium = rows
     assert (nitrogen.nutrient, calcium.nutrient) == ("N", "Ca")
     assert (nitrogen.estimate, nitrogen.basis, nitrogen.lost_mg) == ("METER", "measured", 0)
@@ -68,7 +69,7 @@ def test_what_the_pipes_leave_uncertain_is_in_the_delivered() -> None:
     """Guards the band: in mid-passage the uncertainty is wider by the pipes' part, and it is gone after the flush."""
     for water_l, is_wide in ((600.0, True), (60_000.0, False)):
         way = _way(water_l, 150.0)
-        row = meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, way, 1.0, "measured")[0]
+        row = meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, way, _CLASS_1_PCT, "measured")[0]
         own_mg = row.delivered_mg * _MIXED_PCT / 100.0
         spread_mg = 31_000.0 * max(abs(other.delivered_l - way.line.delivered_l) for other in (way.short, way.long))
         assert row.u_delivered_mg == pytest.approx(math.hypot(own_mg, spread_mg), abs=1.0)
@@ -79,7 +80,7 @@ def test_the_split_between_blocks_is_uncertain_by_itself() -> None:
     """Guards GUM 5.1.2: a share known to 10 % adds in quadrature to injected and delivered, and moves neither."""
     split = changed(_BLOCK, share_accuracy_pct=10.0)
     plain, wide = (
-        meter_doses("run-1", block, _CHANNEL, 300.0, _way(60_000.0, 150.0), 1.0, "measured")[0]
+        meter_doses("run-1", block, _CHANNEL, 300.0, _way(60_000.0, 150.0), _CLASS_1_PCT, "measured")[0]
         for block in (_BLOCK, split)
     )
     assert (wide.injected_mg, wide.delivered_mg) == (plain.injected_mg, plain.delivered_mg)
@@ -91,7 +92,7 @@ def test_the_split_between_blocks_is_uncertain_by_itself() -> None:
 def test_what_the_hose_may_have_held_is_uncertain(injected_l: float, unknown_pct: float) -> None:
     """Guards the hose: its 4 L may be of another batch, so they count in full, up to all that went in."""
     way = _way(60_000.0, injected_l * 0.5)
-    row = meter_doses("run-1", _BLOCK, _CHANNEL, injected_l, way, 1.0, "measured", unknown_l=4.0)[0]
+    row = meter_doses("run-1", _BLOCK, _CHANNEL, injected_l, way, _CLASS_1_PCT, "measured", unknown_l=4.0)[0]
     assert row.u_injected_mg == round(row.injected_mg * math.hypot(_MIXED_PCT, unknown_pct) / 100.0)
 
 
@@ -99,7 +100,7 @@ def test_pipes_that_ran_empty_have_lost_what_was_in_them() -> None:
     """Guards mass balance of a block that drains: behind its valve nothing stays, and where it went is not known."""
     way = _way(600.0, 150.0)
     kept, drained = (
-        meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, way, 1.0, "measured", is_drained=is_drained)[0]
+        meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, way, _CLASS_1_PCT, "measured", is_drained=is_drained)[0]
         for is_drained in (False, True)
     )
     assert kept.in_lines_mg > 0 and kept.lost_mg == 0
@@ -115,7 +116,7 @@ def test_water_that_was_not_counted_may_have_carried_all_of_it_out() -> None:
     """Guards honesty after a totaliser that stood: delivered is uncertain by all that should still be in the pipes."""
     way = _way(600.0, 150.0)
     seen, blind = (
-        meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, way, 1.0, "measured", is_blind=is_blind)[0]
+        meter_doses("run-1", _BLOCK, _CHANNEL, 300.0, way, _CLASS_1_PCT, "measured", is_blind=is_blind)[0]
         for is_blind in (False, True)
     )
     assert blind.in_lines_mg == seen.in_lines_mg
@@ -127,7 +128,7 @@ def test_water_that_was_not_counted_may_have_carried_all_of_it_out() -> None:
 def test_injected_is_delivered_in_the_lines_and_lost(water_l: float, stock_l: float, is_drained: bool) -> None:
     """Guards mass balance in whole milligrams, whatever the rounding."""
     way = _way(water_l, stock_l * 0.5)
-    for row in meter_doses("run-1", _BLOCK, _CHANNEL, stock_l, way, 1.0, "estimated", is_drained=is_drained):
+    for row in meter_doses("run-1", _BLOCK, _CHANNEL, stock_l, way, _CLASS_1_PCT, "estimated", is_drained=is_drained):
         assert row.injected_mg == row.delivered_mg + row.in_lines_mg + row.lost_mg
         assert row.in_lines_mg >= -1 and row.lost_mg >= -1 and row.u_delivered_mg >= 0
         assert is_drained or row.lost_mg == 0

@@ -37,7 +37,7 @@ def _row(
         channel,
         injected_l,
         _way(water_l, injected_l * share),
-        meter_pct,
+        k2_of_class_pct(meter_pct),
         "measured",
         unknown_l=unknown_l,
         is_blind=is_blind,

@@ -33,6 +33,14 @@ at = 2026-10-12T08:00:00+10:30
 by = "Mina"
 how = "EC probe on the outermost emitter"
 """
+_CALIBRATION = """
+[calibration.jug]
+instrument = "{instrument}"
+accuracy_pct = 0.8
+at = 2026-10-12T08:00:00+10:30
+by = "Mina"
+how = "a minute into a measuring glass, three times"
+"""
 
 
 def _problems(more: str, changes: dict[str, str] | None = None) -> list[str]:
@@ -66,6 +74,11 @@ def _timetable(key: str, program: str, more: str = "") -> str:
             "tonight.one.shifts: got 'hihg'; expected a shift of this file. Nearest known: high",
         ),
         (_TRANSIT.format(block="hil"), "transit.hil: got 'hil'; expected a block of the site. Nearest known: hill"),
+        (
+            _CALIBRATION.format(instrument="injector.aa"),
+            "calibration.jug.instrument: got 'injector.aa'; expected one of the site. Nearest known: injector.a",
+        ),
+        (_CALIBRATION.format(instrument="main.pressure"), "calibration.jug.instrument: got 'main.pressure'; expected"),
     ],
 )
 def test_each_misfit_is_told_once(more: str, said: str) -> None:
@@ -77,6 +90,7 @@ def test_each_misfit_is_told_once(more: str, said: str) -> None:
 def test_what_fits_is_not_told() -> None:
     """Guards the tests above: the same with right names has nothing to tell, a skipped night neither."""
     more = _timetable("day", "grove_night") + _TONIGHT.format(shift="high") + _TRANSIT.format(block="hill")
+    more += _CALIBRATION.format(instrument="main.line_ec")
     assert _problems(more, _WITHOUT_TIMETABLE) == []
 
 
