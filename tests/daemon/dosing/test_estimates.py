@@ -50,6 +50,8 @@ def test_a_class_becomes_k_2_as_a_rectangle() -> None:
     """Guards M3 of the domain sheet: permissible errors of 2, 1 and 1 % add to 2.828 % at k = 2."""
     assert math.hypot(*map(k2_of_class_pct, (2.0, 1.0, 1.0))) == pytest.approx(2.828, abs=0.001)
     assert k2_of_class_pct(2.0) / 2.0 == pytest.approx(1.155, abs=0.001)  # domain sheet: 2 % -> 1.155 %
+    # GUM, JCGM 100:2008, the example in 4.3.7 (from memory): within ±0.40e-6/°C is a standard uncertainty of 0.23e-6.
+    assert k2_of_class_pct(0.40) / 2.0 == pytest.approx(0.23, abs=0.005)
     assert k2_of_class_pct(0.0) == 0.0
 
 
