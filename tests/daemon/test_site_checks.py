@@ -300,7 +300,7 @@ def test_a_filter(changes: Mapping[str, str], where: str, expected: str) -> None
     ("ref", "expected"),
     [
         ("station.in9", "a point of profile io_station"),
-        ("station.ai8", "a switch: a point of type bool"),
+        ("station.count4", "a switch: a point of type bool"),
         ("station.in5", "filter.backwashing uses it already"),
         ("station.out14", "an input that no other master can write; this point is writable"),
     ],
