@@ -23,7 +23,7 @@ STEP_S = 0.0937
 """Incommensurate with any scan on purpose: the plant never moves in step with its controller."""
 WATCHDOG_S = 5.0
 BACKGROUND_EC_MS_CM = 0.6
-_EC_ADDITIVITY = 0.96
+EC_ADDITIVITY = 0.96
 """Salts in a line raise EC less than each alone: domain figure for fertiliser in irrigation water."""
 _PROBE_S = 8.0
 _RUNNING_S = 0.5
@@ -154,7 +154,7 @@ class Plant:
                 rise += self._ec_of[batch] * litres
                 stock_l += litres
             if self._probe_sees_stock:
-                self.ec_rise_ms_cm = _EC_ADDITIVITY * rise / (through_l if through_l > stock_l else stock_l)
+                self.ec_rise_ms_cm = EC_ADDITIVITY * rise / (through_l if through_l > stock_l else stock_l)
         elif stock:
             self.pipes.hold(stock)
         self.meter.step(moved_l, STEP_S)
@@ -185,7 +185,7 @@ class Plant:
         """Return the rise of EC at a block's outermost emitter."""
         line = self.pipes.lines[block]
         rise = sum(self._ec_of[batch] * litres for batch, litres in line.far_l.items())
-        return _EC_ADDITIVITY * rise / line.cell_l
+        return EC_ADDITIVITY * rise / line.cell_l
 
     def output_is_on(self, ref: str | None) -> bool:
         """Return whether the relay of an output is energised; one that the site has not got never is."""

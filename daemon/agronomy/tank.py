@@ -4,6 +4,7 @@ Nothing is kept beside the decisions, so a corrected mix changes all that came a
 stirred: what is drawn from it changes its litres and not its strength.
 """
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -11,17 +12,11 @@ from datetime import datetime
 from daemon.agronomy.contents import Contents
 from daemon.agronomy.density import solution_l
 from daemon.agronomy.products import ProductError, substance_of
+from daemon.agronomy.showing import MIX_LOSS, SEEN_MS_CM_PER_G_L
 from daemon.agronomy.substance import Substance
 from daemon.decisions.base import Decisions, of_kind
-from daemon.decisions.tanks import BucketTest, Mix, Product, Stock
+from daemon.decisions.tanks import BucketTest, Mix, Product, Stock, Water
 
-MIX_LOSS = 0.96
-"""Products raise the EC of real water by so much of the sum of what each raises pure water's; computed with PHREEQC for
-single salts and mixes at some 1 g/L. A bucket test measures it instead."""
-_SEEN_MS_CM_PER_G_L = 0.05
-"""A slope below this is one that EC cannot see (common practice, no source)."""
-_WRONG_BAG = 0.15
-"""By so much may a bucket test differ from what the products make (common practice, no source)."""
 _AS_MADE_UP = 0.05
 """By so much may the tank differ from the stock's make-up (common practice, no source)."""
 
@@ -87,20 +82,6 @@ def contents_of(tank: str, decisions: Decisions) -> Contents | None:
     return log[-1].contents if log else None
 
 
-def wrong_bag(contents: Contents) -> str:
-    """Return why the bucket test speaks for another product or strength than was entered; empty when it does not."""
-    if contents.ec_from != "bucket_test" or contents.products_ec_ms_cm_per_g_l is None:
-        return ""
-    measured, expected = contents.ec_ms_cm_per_g_l, contents.products_ec_ms_cm_per_g_l * MIX_LOSS
-    if abs(measured - expected) <= max(_SEEN_MS_CM_PER_G_L, _WRONG_BAG * expected):
-        return ""
-    return (
-        f"the bucket test of batch {contents.batch} gives {measured:.2f} mS/cm for each g/L, and "
-        f"{', '.join(contents.products_g_l)} would give {expected:.2f}: a wrong bag or weight? Look at the bags, test "
-        "another bucket, and correct the mix"
-    )
-
-
 def not_as_made_up(contents: Contents, stock: Stock) -> str:
     """Return in what the tank differs from the make-up of its stock solution; empty when it does not."""
     names = sorted({*contents.products_g_l, *stock.products_g_l})
@@ -161,7 +142,9 @@ def _contents(tank: str, solution: _Solution, since: datetime, decisions: Decisi
     product_g_l = sum(solution.products_g_l.values())
     by_products = products_slope(parts, decisions)
     test = _newest_test(solution.batch, decisions)
-    slope = (by_products or 0.0) * MIX_LOSS if test is None else _bucket_slope(test, product_g_l)
+    bucket_g_l = None if test is None else product_g_l * _stock_share(test)
+    slope = (by_products or 0.0) * MIX_LOSS if test is None else _bucket_rise_ms_cm(test) / (bucket_g_l or math.inf)
+    water = decisions.get((Water.kind, stock.source or ""))
     return Contents(
         tank=tank,
         stock=solution.stock,
@@ -172,9 +155,11 @@ def _contents(tank: str, solution: _Solution, since: datetime, decisions: Decisi
         nutrients_g_l=_summed((s.nutrients_g_g, g_l) for s, g_l in parts),
         nitrogen_g_l=_summed((s.nitrogen_g_g, g_l) for s, g_l in parts),
         product_g_l=product_g_l,
-        ec_ms_cm_per_g_l=slope if slope >= _SEEN_MS_CM_PER_G_L else 0.0,
+        solutes=tuple(parts),
+        made_with=water if isinstance(water, Water) else None,
+        ec_ms_cm_per_g_l=slope if slope >= SEEN_MS_CM_PER_G_L else 0.0,
         products_ec_ms_cm_per_g_l=by_products,
-        ec_from="products" if test is None else "bucket_test",
+        bucket_g_l=bucket_g_l,
         strength_accuracy_pct=stock.strength_accuracy_pct,
     )
 
@@ -197,8 +182,11 @@ def _newest_test(batch: str, decisions: Decisions) -> BucketTest | None:
     return max(tests, key=lambda test: test.at, default=None)
 
 
-def _bucket_slope(test: BucketTest, product_g_l: float) -> float:
-    """Return the rise of EC for each gram of product in a litre of the bucket, over the water's own share of it."""
-    stock_share = test.stock_ml / 1000.0 / (test.stock_ml / 1000.0 + test.water_l)
-    rise_ms_cm = test.mixed_ec_ms_cm - test.water_ec_ms_cm * (1.0 - stock_share)
-    return rise_ms_cm / (product_g_l * stock_share) if product_g_l else 0.0
+def _stock_share(test: BucketTest) -> float:
+    """Return the litres of stock in a litre of the bucket."""
+    return test.stock_ml / 1000.0 / (test.stock_ml / 1000.0 + test.water_l)
+
+
+def _bucket_rise_ms_cm(test: BucketTest) -> float:
+    """Return the rise of EC in the bucket over the water's own share of it."""
+    return test.mixed_ec_ms_cm - test.water_ec_ms_cm * (1.0 - _stock_share(test))

@@ -8,9 +8,10 @@ from typing import Any
 from daemon.agronomy.compatibility import Rule
 from daemon.agronomy.products import known_names, substance_of
 from daemon.agronomy.salts import SALTS
+from daemon.agronomy.showing import MIX_LOSS
 from daemon.agronomy.stock import Assessment, assess
 from daemon.agronomy.substance import Substance
-from daemon.agronomy.tank import MIX_LOSS, products_slope
+from daemon.agronomy.tank import products_slope
 from daemon.agronomy.verdict import Verdict
 from daemon.cli.errors import InputError
 from daemon.cli.given import amounts, not_negative, temperature

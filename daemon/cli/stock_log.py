@@ -10,7 +10,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from daemon.agronomy.contents import Contents
-from daemon.agronomy.tank import Entry, log_of, not_as_made_up, wrong_bag
+from daemon.agronomy.showing import wrong_bag
+from daemon.agronomy.tank import Entry, log_of, not_as_made_up
 from daemon.cli.client import add_folder
 from daemon.cli.errors import InputError
 from daemon.cli.plant import read_plant

@@ -8,7 +8,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from daemon.agronomy.tank import MIX_LOSS, Entry, log_of, not_as_made_up, wrong_bag
+from daemon.agronomy.showing import expected_in_bucket, wrong_bag
+from daemon.agronomy.tank import Entry, log_of, not_as_made_up
 from daemon.cli.client import add_folder
 from daemon.cli.errors import InputError, RefusedError
 from daemon.cli.given import amount, amounts, moment, not_negative, temperature
@@ -113,8 +114,7 @@ def bucket(arguments: argparse.Namespace) -> int:
     if held is None:
         figures: dict[str, Any] = {"measured": None, "expected": None, "warning": entry.why_unknown}
     else:
-        products = held.products_ec_ms_cm_per_g_l
-        expected = None if products is None else products * MIX_LOSS
+        expected = None if held.products_ec_ms_cm_per_g_l is None else expected_in_bucket(held)
         figures = {"measured": held.ec_ms_cm_per_g_l, "expected": expected, "warning": wrong_bag(held)}
     if arguments.json:
         print(json.dumps({"key": key, **figures, "said": said}, indent=1))

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from daemon.agronomy.contents import Contents
+from daemon.agronomy.showing import slope_ms_cm_per_g_l
 from daemon.decisions.base import Decisions
 from daemon.decisions.tanks import Water
 from daemon.decisions.watering import Injection, Program, Shift
@@ -18,6 +20,7 @@ from daemon.planning.stocks import Drawn
 
 _AS_STRONG = 1.05
 """Times the concentration that is asked for: what may be made of it (common practice, no source)."""
+_TRIES = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,14 +115,22 @@ def _by_ec(decisions: Decisions, program: Program, pairs: Pairs, place: int, lit
     water = find(decisions, Water, program.source)
     others = [pairs[other] + (stock_l,) for other, stock_l in litres.items() if program.order == "together"]
     before_ms_cm = water.ec_ms_cm + sum(
-        stock_l / _water_m3(other) / 1000.0 * drawn.contents.product_g_l * drawn.contents.ec_ms_cm_per_g_l
-        for other, drawn, stock_l in others
+        _rise_ms_cm(drawn.contents, stock_l / _water_m3(other) / 1000.0, water) for other, drawn, stock_l in others
     )
     rise_ms_cm = (injection.line_ec_ms_cm or 0.0) - before_ms_cm
     if rise_ms_cm <= 0.0:
         reason = f"the line is to have {injection.line_ec_ms_cm:g} mS/cm, and without stock {contents.stock} it has "
         raise refused("line EC", f"{reason}{before_ms_cm:.2f} already")
-    return rise_ms_cm / contents.ec_ms_cm_per_g_l / contents.product_g_l * _water_m3(injection) * 1000.0
+    ratio = rise_ms_cm / contents.ec_ms_cm_per_g_l / contents.product_g_l
+    for _ in range(_TRIES):  # a gram shows a little less for each more; it settles at once
+        ratio *= rise_ms_cm / _rise_ms_cm(contents, ratio, water)
+    return ratio * _water_m3(injection) * 1000.0
+
+
+def _rise_ms_cm(contents: Contents, ratio: float, water: Water) -> float:
+    """Return the line's rise by so many litres of a stock in a litre of it."""
+    g_l = ratio * contents.product_g_l
+    return g_l * slope_ms_cm_per_g_l(contents, g_l, water)
 
 
 def _water_m3(injection: Injection) -> float:

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from daemon.agronomy.contents import Contents
+from daemon.agronomy.showing import slope_ms_cm_per_g_l
 from daemon.decisions.base import Decisions
 from daemon.decisions.tanks import Water
 from daemon.decisions.watering import Program
@@ -16,11 +16,6 @@ from daemon.site import Site
 
 _BAND = 0.1
 """Either way, of a rise that is computed from the stock (domain sheet 4)."""
-_SLOPE_PCT = 200.0 / 3.0 * _BAND
-"""k = 2 of the same: what nothing lies beyond is read as three standard deviations (engineering judgement)."""
-_BUCKET_PCT = 3.0
-"""k = 2 of a rise that a bucket test gave: a meter of class 1.5, stock and water poured to 1 %, all as rectangles, and
-1.5 % for a bucket that is not as thin as the line (engineering judgement)."""
 _CLEAR_MS_CM = 0.05
 _CLEAR_PART = 0.05
 """Of the rise: so near to what it was the line counts as clear."""
@@ -35,14 +30,14 @@ _MOST_FLUSH = 1.5
 _ROUNDED_L = 1.0
 
 
-def rise_ms_cm(dose: ChannelDose) -> float:
+def rise_ms_cm(dose: ChannelDose, water: Water | None) -> float:
     """Return the mean rise of the line's EC by one channel; 0 where EC cannot see it."""
-    return dose.line_g_l * dose.contents.ec_ms_cm_per_g_l
+    return dose.line_g_l * slope_ms_cm_per_g_l(dose.contents, dose.line_g_l, water)
 
 
-def slope_accuracy_pct(contents: Contents) -> float:
-    """Return the k = 2 of the rise that a litre of stock makes, its own strength apart where a bucket measured it."""
-    return _BUCKET_PCT if contents.is_measured else _SLOPE_PCT
+def water_of(decisions: Decisions, program: Program) -> Water | None:
+    """Return the analysis of the program's source; None where it names none. Raises PlanError for one not decided."""
+    return find(decisions, Water, program.source) if program.source is not None else None
 
 
 def check_line_ec(
@@ -51,8 +46,8 @@ def check_line_ec(
     """Return what EC the emitters will have while the line is strongest, and which crop does not bear it."""
     if not doses:
         return ()
-    rise = _strongest(program, doses, starts_l)
-    water = find(decisions, Water, program.source) if program.source is not None else None
+    water = water_of(decisions, program)
+    rise = _strongest(program, doses, starts_l, water)
     own = water.ec_ms_cm if water is not None else 0.0
     reason = (
         f"{own + rise:.2f} mS/cm at the emitters, ±{_BAND * rise:.2f}: the stock's {rise:.2f} on the water's {own:.2f}"
@@ -78,7 +73,7 @@ def check_line_ec(
 
 
 def flush_test(
-    site: Site, doses: Sequence[ChannelDose], ends_l: Sequence[float], flush_l: float
+    site: Site, doses: Sequence[ChannelDose], ends_l: Sequence[float], flush_l: float, water: Water | None
 ) -> tuple[float, float]:
     """Return how near to its EC before INJECT the line counts as clear, 0 where EC cannot tell, and the most water.
 
@@ -87,7 +82,7 @@ def flush_test(
     if not doses:
         return 0.0, 0.0
     end_l = max(ends_l) - _ROUNDED_L
-    rise = sum(rise_ms_cm(dose) for dose, end in zip(doses, ends_l, strict=True) if end >= end_l)
+    rise = sum(rise_ms_cm(dose, water) for dose, end in zip(doses, ends_l, strict=True) if end >= end_l)
     seen = _seen_ms_cm(site)
     return max(_CLEAR_MS_CM, _CLEAR_PART * rise) if 0.0 < seen <= rise else 0.0, _MOST_FLUSH * flush_l
 
@@ -116,8 +111,8 @@ def line_limits(
     probe = site.main.line_ec
     if not doses or probe is None:
         return LineLimits()
-    rise = _strongest(program, doses, starts_l)
-    water = find(decisions, Water, program.source) if program.source is not None else None
+    water = water_of(decisions, program)
+    rise = _strongest(program, doses, starts_l, water)
     own = water.ec_ms_cm if water is not None else 0.0
     cycles = (cycle_on(decisions, block, field.today) for block in field.areas_ha)
     borne = [cycle.line_ec_most_ms_cm for cycle in cycles if cycle is not None and cycle.line_ec_most_ms_cm is not None]
@@ -134,9 +129,10 @@ def _seen_ms_cm(site: Site) -> float:
     return max(_SEEN_MS_CM, _NOISES * max(noises)) if len(noises) == len(probes) else 0.0
 
 
-def _strongest(program: Program, doses: Sequence[ChannelDose], starts_l: Sequence[float]) -> float:
+def _strongest(program: Program, doses: Sequence[ChannelDose], starts_l: Sequence[float], water: Water | None) -> float:
     """Return the highest rise at any moment of INJECT."""
-    peaks = [dose.peak_ratio * dose.contents.product_g_l * dose.contents.ec_ms_cm_per_g_l for dose in doses]
+    peaks_g_l = [dose.peak_ratio * dose.contents.product_g_l for dose in doses]
+    peaks = [g_l * slope_ms_cm_per_g_l(dose.contents, g_l, water) for dose, g_l in zip(doses, peaks_g_l, strict=True)]
     if program.order == "in_turn":
         return max(peaks)
     windows = [(start, start + dose.inject_l) for dose, start in zip(doses, starts_l, strict=True)]

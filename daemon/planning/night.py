@@ -6,6 +6,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from daemon.agronomy.past import Past
+from daemon.agronomy.showing import slope_k2_pct
 from daemon.decisions.base import Decisions, sorted_by_kind
 from daemon.decisions.tanks import Stock
 from daemon.decisions.timetable import Timetable
@@ -20,7 +21,7 @@ from daemon.planning.doses import check_strength, prescribe
 from daemon.planning.exceptions import program_on
 from daemon.planning.field import Field, field_of
 from daemon.planning.instruments import calibrated_pct
-from daemon.planning.line_ec import check_line_ec, flush_test, line_limits, rise_ms_cm, slope_accuracy_pct
+from daemon.planning.line_ec import check_line_ec, flush_test, line_limits, rise_ms_cm, water_of
 from daemon.planning.lookup import find
 from daemon.planning.rest import Rest
 from daemon.planning.stocks import Drawn, draw_stocks
@@ -139,7 +140,7 @@ def plan_run(
     total_kg = _total_kg(doses)
     most_times = most_of_plan(decisions, program, doses, field, water_m3)
     splits_pct = splits_pct_of(site, shares)
-    flush_ec_ms_cm, flush_most_l = flush_test(site, doses, ends_l, windows.flush_l)
+    flush_ec_ms_cm, flush_most_l = flush_test(site, doses, ends_l, windows.flush_l, water_of(decisions, program))
     line_ec = line_limits(site, decisions, program, doses, windows.starts_l, field)
     return Plan(
         Recipe(
@@ -277,7 +278,7 @@ def _last_l(doses: Sequence[ChannelDose], ends_l: Sequence[float]) -> float:
 
 
 def _channel_plans(shift: _Shift, dosed: _Dosed, most_times: Mapping[str, float]) -> Iterator[ChannelPlan]:
-    after = ""
+    after, water = "", water_of(shift.decisions, shift.program)
     for dose, start_l in zip(dosed.doses, dosed.windows.starts_l, strict=True):
         contents, times = dose.contents, most_times.get(dose.channel)
         yield ChannelPlan(
@@ -291,10 +292,10 @@ def _channel_plans(shift: _Shift, dosed: _Dosed, most_times: Mapping[str, float]
             hose_l=dose.hose_l,
             nutrients_g_l=dict(contents.nutrients_g_l),
             strength_accuracy_pct=contents.strength_accuracy_pct,
-            ec_rise_ms_cm=rise_ms_cm(dose),
+            ec_rise_ms_cm=rise_ms_cm(dose, water),
             start_l=start_l,
             most_l=None if times is None else dose.stock_l * times,
-            ec_accuracy_pct=slope_accuracy_pct(contents),
+            ec_accuracy_pct=slope_k2_pct(contents, water),
             is_ec_measured=contents.is_measured,
         )
         after = dose.channel if shift.program.order == "in_turn" else ""

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from daemon.agronomy.contents import Contents
-from daemon.agronomy.tank import log_of, not_as_made_up, wrong_bag
+from daemon.agronomy.showing import wrong_bag
+from daemon.agronomy.tank import log_of, not_as_made_up
 from daemon.decisions.base import Decisions
 from daemon.decisions.tanks import Stock
 from daemon.decisions.watering import Injection

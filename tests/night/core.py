@@ -271,6 +271,11 @@ def _charges(site: str, decisions: str) -> tuple[tuple[str, float, Batch], ...]:
     return tuple(charges)
 
 
+def recipe_of(site_file: Path, decisions: str, program: str) -> Recipe:
+    """Return what is planned for a program by the decisions of a file."""
+    return _recipe(site_file.read_text("utf-8"), decisions, program)
+
+
 @cache
 def _recipe(site: str, decisions: str, program: str) -> Recipe:
     return plan_run(_plant(site), decided(decisions), program, program, START).recipe

@@ -18,8 +18,8 @@ from daemon.decisions.tanks import Water
 from tests.outside.phreeqc import millimoles, solution
 
 _C = 25.0
-_EC_SEES = [name for name, salt in SALTS.items() if set(salt.ions) - {"Urea"}]
-_MIXES: tuple[Mapping[str, float], ...] = (
+EC_SEES = [name for name, salt in SALTS.items() if set(salt.ions) - {"Urea"}]
+MIXES: tuple[Mapping[str, float], ...] = (
     {"potassium_nitrate": 0.5, "map": 0.5},
     {"potassium_nitrate": 1.0, "ammonium_nitrate": 1.0},
     {"urea": 1.0, "potassium_nitrate": 1.0},
@@ -66,7 +66,7 @@ def _water(ph: float, ca: float, mg: float, na: float, hco3: float, so4: float, 
     )
 
 
-_WATERS = {
+WATERS = {
     "soft river": _water(7.2, 12.0, 4.0, 9.0, 45.0, 8.0, 12.0, 2.0),
     "bore": _water(7.6, 60.0, 19.0, 35.0, 190.0, 72.0, 57.0, 5.0),
     "hard bore": _water(7.8, 120.0, 36.0, 46.0, 305.0, 144.0, 106.0, 40.0),
@@ -95,7 +95,8 @@ def _background_mmol(water: Water) -> dict[str, float]:
     return {**elements, "C(4)": carbon, "Nmod" if lacking > 0.0 else "Pmod": abs(lacking)}
 
 
-def _peer_rise_ms_cm(grams_l: Mapping[str, float], water: Water | None = None) -> float:
+def peer_rise_ms_cm(grams_l: Mapping[str, float], water: Water | None = None) -> float:
+    """Return PHREEQC's rise of a water's EC by so many grams in a litre."""
     total = millimoles(grams_l)
     if water is None:
         return float(solution(total, _C).sc) / 1000.0
@@ -105,21 +106,21 @@ def _peer_rise_ms_cm(grams_l: Mapping[str, float], water: Water | None = None) -
 
 
 @pytest.mark.parametrize("grams", [0.1, 0.5, 1.0, 2.0, 5.0])
-@pytest.mark.parametrize("name", _EC_SEES)
+@pytest.mark.parametrize("name", EC_SEES)
 def test_each_salt(name: str, grams: float) -> None:
     """Guards the slope of every built-in salt over the strengths of a line: within 5 % of PHREEQC."""
-    assert _rise_ms_cm({name: grams}) == pytest.approx(_peer_rise_ms_cm({name: grams}), rel=0.05)
+    assert _rise_ms_cm({name: grams}) == pytest.approx(peer_rise_ms_cm({name: grams}), rel=0.05)
 
 
-@pytest.mark.parametrize("mix", _MIXES, ids=lambda mix: "+".join(mix))
+@pytest.mark.parametrize("mix", MIXES, ids=lambda mix: "+".join(mix))
 def test_each_mix(mix: Mapping[str, float]) -> None:
     """Guards what the far probe is expected to read: within 4 % of PHREEQC, where 10 % are asked for."""
-    assert _rise_ms_cm(mix) == pytest.approx(_peer_rise_ms_cm(mix), rel=0.04)
+    assert _rise_ms_cm(mix) == pytest.approx(peer_rise_ms_cm(mix), rel=0.04)
 
 
-@pytest.mark.parametrize("water", _WATERS)
-@pytest.mark.parametrize("mix", _MIXES, ids=lambda mix: "+".join(mix))
+@pytest.mark.parametrize("water", WATERS)
+@pytest.mark.parametrize("mix", MIXES, ids=lambda mix: "+".join(mix))
 def test_each_mix_in_real_water(mix: Mapping[str, float], water: str) -> None:
     """Guards the rise over a water's own EC, acid that takes its bicarbonate included: within 4 % of PHREEQC."""
-    expected = _peer_rise_ms_cm(mix, _WATERS[water])
-    assert _rise_ms_cm(mix, _WATERS[water]) == pytest.approx(expected, rel=0.04)
+    expected = peer_rise_ms_cm(mix, WATERS[water])
+    assert _rise_ms_cm(mix, WATERS[water]) == pytest.approx(expected, rel=0.04)

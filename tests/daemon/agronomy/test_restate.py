@@ -249,9 +249,11 @@ def test_a_log_tells_strengths_by_its_moments() -> None:
         nutrients_g_l=_PLANNED,
         nitrogen_g_l={"nitrate": 80.0},
         product_g_l=200.0,
+        solutes=(),
+        made_with=None,
         ec_ms_cm_per_g_l=1.1,
         products_ec_ms_cm_per_g_l=1.15,
-        ec_from="products",
+        bucket_g_l=None,
         strength_accuracy_pct=2.0,
     )
     log = (Entry("fill_1", mix, held, ""), Entry("drain_1", mix, None, ""))

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.agronomy.contents import Contents
-from daemon.agronomy.tank import contents_at, contents_of, log_of, not_as_made_up, wrong_bag
+from daemon.agronomy.showing import wrong_bag
+from daemon.agronomy.tank import contents_at, contents_of, log_of, not_as_made_up
 from daemon.decisions.base import Decision, Decisions
 from daemon.decisions.tanks import BucketTest, Mix, Product, Stock
 

@@ -3,7 +3,9 @@
 from datetime import timedelta
 from typing import Any
 
-from daemon.decisions.base import Decision
+from daemon.agronomy.showing import slope_ms_cm_per_g_l
+from daemon.agronomy.tank import contents_at
+from daemon.decisions.base import Decision, Decisions
 from daemon.decisions.crops import Cycle, Recommendation
 from daemon.decisions.tanks import Water
 from tests.daemon.decisions.tanks import NOW
@@ -25,6 +27,13 @@ WATER = Water(
     nitrate_mg_l=0.0,
     nitrate_as="N",
 )
+
+
+def rise_in_creek(decisions: Decisions, tank: str, g_l: float) -> float:
+    """Return what EC shows of so many grams in a litre of `WATER`, of what a tank holds that evening."""
+    contents = contents_at(tank, decisions, NOW)
+    assert contents is not None
+    return g_l * slope_ms_cm_per_g_l(contents, g_l, WATER)
 
 
 def cycle(**keys: Any) -> dict[tuple[str, str], Decision]:

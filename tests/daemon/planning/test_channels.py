@@ -21,9 +21,11 @@ _CONTENTS = Contents(
     nutrients_g_l={"N": 32.0, "Ca": 37.0},
     nitrogen_g_l={"nitrate": 32.0},
     product_g_l=200.0,
+    solutes=(),
+    made_with=None,
     ec_ms_cm_per_g_l=1.056,
     products_ec_ms_cm_per_g_l=1.1,
-    ec_from="products",
+    bucket_g_l=None,
     strength_accuracy_pct=2.0,
 )
 _FLOW_M3_H = 40.0

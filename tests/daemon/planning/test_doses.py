@@ -24,7 +24,7 @@ from daemon.recipe import Recipe
 from daemon.site import Plant
 from tests.daemon.control.plant import demo_decisions, kestrel, wide
 from tests.daemon.decisions.tanks import MIXED_AT, NOW, tank_of
-from tests.daemon.planning.crops import TODAY, WATER, cycle, recommended
+from tests.daemon.planning.crops import TODAY, WATER, cycle, recommended, rise_in_creek
 
 _AREA_HA = 3.2
 
@@ -57,7 +57,7 @@ def _refusal(decisions: Decisions) -> str:
         ({"dose_g_plant": 4.0}, 4.0 * 500.0 * _AREA_HA / 31.0),  # 2 kg/ha again
         ({"stock_l_m3": 5.0}, 210.0),
         ({"nutrient_g_m3": 155.0}, 210.0),  # 5 L/m3 of 31 g/L
-        ({"line_ec_ms_cm": 0.4 + 1.056}, 210.0),  # 1 g/L at 1.1 x 0.96 over water of 0.4
+        ({"line_ec_ms_cm": 0.4 + rise_in_creek(demo_decisions(), "a", 1.0)}, 210.0),  # 1 g/L over water of 0.4
     ],
 )
 def test_each_way_to_prescribe_by_hand(dose: dict[str, Any], stock_l: float) -> None:
@@ -110,13 +110,15 @@ def test_a_dose_by_the_plant_needs_the_plants() -> None:
 
 
 def test_the_line_ec_counts_what_the_other_stock_makes() -> None:
-    """Guards one line: 0.25 g/L of the other at 1.25 x 0.96 are there already; in turn they are not."""
+    """Guards one line: 0.25 g/L of the other are there already; in turn they are not."""
+    ours, others = rise_in_creek(demo_decisions(), "a", 1.0), rise_in_creek(demo_decisions(), "b", 0.25)
     other = {"stock": "potassium", "stock_l_m3": 0.25 / 125.0 * 1000.0, "inject_m3": 1.5}
-    by_ec = {"line_ec_ms_cm": 0.4 + 0.25 * 1.25 * 0.96 + 1.056, "inject_m3": 1.5}
-    for order, rise_ms_cm in (("together", 1.056), ("in_turn", 1.056 + 0.25 * 1.25 * 0.96)):
+    by_ec = {"line_ec_ms_cm": 0.4 + others + ours, "inject_m3": 1.5}
+    for order, rise_ms_cm in (("together", ours), ("in_turn", ours + others)):
         decisions = _program(by_ec, other, source="creek", order=order, water_m3=9.0)
         first, _ = plan_run(wide(), decisions, "creek_night", "run-1", NOW).recipe.channels
-        assert first.stock_l == pytest.approx(rise_ms_cm / 1.056 / 200.0 * 1500.0)
+        made = rise_in_creek(demo_decisions(), "a", 200.0 * first.stock_l / 1500.0)
+        assert made == pytest.approx(rise_ms_cm, rel=1e-4)
 
 
 def test_a_line_ec_that_cannot_be_made() -> None:

@@ -12,12 +12,12 @@ from daemon.site import Plant
 from tests.daemon.control.plant import demo_decisions, injection, wide
 from tests.daemon.control.sites import supplied
 from tests.daemon.decisions.tanks import NOW, tank_of
-from tests.daemon.planning.crops import WATER, cycle
+from tests.daemon.planning.crops import WATER, cycle, rise_in_creek
 
 _A_L, _B_L = 0.1038 * 4.8 / 0.031, 0.1038 * 4.8 / 0.031
-_CALCIUM_MS_CM = 200.0 * _A_L / 2000.0 * 1.1 * 0.96
-_POTASSIUM_MS_CM = 125.0 * _B_L / 2000.0 * 1.25 * 0.96
-"""Grams in a litre of line, by the product's slope and what ions together are short of it (domain sheet 4)."""
+_CALCIUM_MS_CM = rise_in_creek(demo_decisions(), "a", 200.0 * _A_L / 2000.0)
+_POTASSIUM_MS_CM = rise_in_creek(demo_decisions(), "b", 125.0 * _B_L / 2000.0)
+"""Grams in a litre of line, by what each of them shows there."""
 
 
 def _night(order: str = "together", source: str | None = "creek", **crop: Any) -> Decisions:
@@ -80,7 +80,7 @@ def test_when_ec_tells_that_the_line_is_clear() -> None:
 @pytest.mark.parametrize(("rise_ms_cm", "noise_ms_cm", "can_tell"), [(0.16, 0.01, True), (0.14, 0.01, False)])
 def test_ec_cannot_tell_of_a_weak_stock(rise_ms_cm: float, noise_ms_cm: float, can_tell: bool) -> None:
     """Guards the least rise, 0.15 mS/cm; urea's is none."""
-    slope = rise_ms_cm / 0.96 / (125.0 * _B_L / 2000.0)
+    slope = 1.25 * rise_ms_cm / _POTASSIUM_MS_CM
     weak = tank_of("potassium", "b", {"N": 31.0, "K": 46.4}, product_g_l=125.0, ec_ms_cm_per_g_l=slope, batch="b_1")
     found, rise = _flush({**_night("in_turn"), **weak})
     assert rise == pytest.approx(rise_ms_cm) and (found > 0.0) == can_tell
