@@ -55,6 +55,25 @@ class About(Part):
         return value
 
 
+class Api(Part):
+    """Where software and pages reach the farm: on this computer alone, unless it says otherwise."""
+
+    host: str = Field(default="127.0.0.1", min_length=1, max_length=80)
+    """Address to listen at; 0.0.0.0 is every network that the computer is in."""
+    port: Annotated[int, Field(ge=1, le=65535)] = 8080
+    names: tuple[Annotated[str, Field(pattern=r"^[a-z0-9.-]+$", max_length=80)], ...] = Field(default=(), strict=False)
+    """Names that it is called by, in the farm's network or by a proxy: a request under another is refused."""
+    certificate: str | None = None
+    """File of a certificate with its chain, in PEM; with `key` it is served by TLS."""
+    key: str | None = None
+
+    @model_validator(mode="after")
+    def _both_or_none(self) -> Self:
+        if (self.certificate is None) != (self.key is None):
+            raise ValueError("got one of certificate and key; expected both or neither")
+        return self
+
+
 _Timeout = Annotated[float, Field(gt=0.0, le=5.0)]
 _Port = Annotated[int, Field(ge=1, le=65535)]
 

@@ -10,6 +10,7 @@ from pydantic import BaseModel, Field
 
 from daemon.equipment import (
     About,
+    Api,
     Block,
     Bus,
     Device,
@@ -45,6 +46,7 @@ class Site(Part):
     tank: dict[Name, Tank] = Field(min_length=1)
     block: dict[Name, Block] = Field(min_length=1)
     limits: Limits
+    api: Api = Api()
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +57,7 @@ class Plant:
     points: Mapping[str, Point]
     """Each point of each device, by "device.point"."""
     digest: str
-    """SHA-256 of the site as read: a run says which plant it ran on."""
+    """SHA-256 of the site as read, apart from how it is served: a run says which plant it ran on."""
 
     def counter_wrap(self, signal: Signal) -> float:
         """Return the reading at which a counting `signal` starts again from zero, in the signal's own unit."""

@@ -13,8 +13,8 @@ from daemon.cli.recording import keep
 from daemon.cli.stock_given import kind_of
 from daemon.cli.subcommands import What, add_whats, do_what
 from daemon.decisions.watering import BlockState
-from daemon.runtime.decided import parse_decision, read_in_force
-from daemon.runtime.folder import LEDGER
+from daemon.folder import LEDGER
+from daemon.ledger.in_force import parse_decision, read_in_force
 from daemon.site import Plant
 
 

@@ -24,8 +24,8 @@ from daemon.dosing.outcome import block_doses
 from daemon.evidence import FlushOwed
 from daemon.ledger.accounts import read_past
 from daemon.ledger.durable import open_state
+from daemon.ledger.in_force import read_in_force
 from daemon.ledger.reports import RunReport, run_report, verify_file
-from daemon.runtime.decided import read_in_force
 from daemon.units import kilograms, litres
 
 _SCENARIO = Path(__file__).parent / "kestrel_bend"

@@ -11,8 +11,8 @@ from daemon.cli.tables import table
 from daemon.dosing.drift import drifting
 from daemon.dosing.reconcile import CAUSES, FLAGGED
 from daemon.evidence import DoseReconciled
+from daemon.folder import LEDGER
 from daemon.ledger.reports import breakthroughs, last_reconciled
-from daemon.runtime.folder import LEDGER
 from daemon.units import litres
 
 

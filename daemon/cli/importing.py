@@ -21,11 +21,12 @@ from daemon.cli.tables import table
 from daemon.decisions.base import Decision
 from daemon.decisions.crops import Recommendation
 from daemon.decisions.tanks import Product, Water
+from daemon.folder import LEDGER
 from daemon.ledger.errors import LedgerMissing
+from daemon.ledger.in_force import DecisionError, InForce, read_in_force
 from daemon.planning.decided import parse_decisions
-from daemon.runtime.decided import DecisionError, InForce, parse_request, read_in_force
+from daemon.runtime.decided import parse_request
 from daemon.runtime.fitting import check_fit
-from daemon.runtime.folder import LEDGER
 from daemon.site import Plant
 
 _FORMS = {"recommendations": RECOMMENDATIONS, "products": PRODUCTS, "water": WATERS}

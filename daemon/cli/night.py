@@ -17,9 +17,9 @@ from daemon.cli.simulator import Simulator, SimulatorError
 from daemon.clock import SteppedClock, real_seconds
 from daemon.control.states import ACTIVE
 from daemon.decisions.timetable import Timetable
+from daemon.folder import LEDGER
+from daemon.ledger.in_force import parse_decision
 from daemon.messages import Command, Verb
-from daemon.runtime.decided import parse_decision
-from daemon.runtime.folder import LEDGER
 from daemon.runtime.notify import Notifier
 from daemon.runtime.scan import Scanned
 from daemon.runtime.service import Service

@@ -10,11 +10,11 @@ from daemon.cli.client import add_folder, command
 from daemon.cli.errors import InputError
 from daemon.cli.plant import read_plant
 from daemon.clock import RealClock
+from daemon.folder import LEDGER
 from daemon.ledger.durable import Durable, open_state
 from daemon.messages import Verb
 from daemon.planning.flush import MAIN
 from daemon.planning.rest import Rest
-from daemon.runtime.folder import LEDGER
 from daemon.runtime.left_over import left_by_runs
 from daemon.runtime.start import NOW, program_of
 from daemon.site import Site

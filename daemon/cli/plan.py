@@ -20,12 +20,12 @@ from daemon.cli.plant import read_plant
 from daemon.cli.rehearsal import Rehearsal, rehearse
 from daemon.cli.source import Source, add_source, read_source
 from daemon.cli.tonight import night_ahead
+from daemon.folder import LEDGER, SOCKET
 from daemon.local_socket.client import LocalClient
 from daemon.local_socket.frames import LocalSocketFault
 from daemon.planning.outlook import Known
 from daemon.planning.timetable import instant, night_of
 from daemon.planning.tonight import plan_night
-from daemon.runtime.folder import LEDGER, SOCKET
 from daemon.runtime.tonight import known_of
 from daemon.site import Plant
 

@@ -20,8 +20,8 @@ from daemon.cli.stock_given import kind_of, named
 from daemon.cli.subcommands import What, add_whats, do_what
 from daemon.decisions.timetable import Timetable
 from daemon.decisions.watering import Program
-from daemon.runtime.decided import parse_decision, read_in_force
-from daemon.runtime.folder import LEDGER
+from daemon.folder import LEDGER
+from daemon.ledger.in_force import parse_decision, read_in_force
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -15,9 +15,9 @@ from daemon.cli.tables import table
 from daemon.decisions.base import Decisions
 from daemon.decisions.timetable import Timetable
 from daemon.decisions.watering import PRESCRIBED, WATERED, Injection, Program
+from daemon.folder import LEDGER
+from daemon.ledger.in_force import read_in_force
 from daemon.planning.timetable import next_start
-from daemon.runtime.decided import read_in_force
-from daemon.runtime.folder import LEDGER
 from daemon.site import Plant
 
 _UNITS = {

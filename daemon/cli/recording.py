@@ -8,10 +8,10 @@ from typing import Any
 
 from daemon.cli.errors import InputError, RefusedError
 from daemon.clock import RealClock
+from daemon.folder import SOCKET
 from daemon.local_socket.client import LocalClient
 from daemon.local_socket.frames import NoDaemon
 from daemon.messages import Answer
-from daemon.runtime.folder import SOCKET
 from daemon.site import Plant
 
 Bodies = Mapping[tuple[str, str], Mapping[str, Any] | None]

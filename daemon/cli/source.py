@@ -8,10 +8,10 @@ from daemon.agronomy.past import Past
 from daemon.cli.client import DEFAULT_FOLDER
 from daemon.cli.errors import InputError
 from daemon.decisions.base import Decisions
+from daemon.folder import LEDGER
 from daemon.ledger.accounts import read_past
+from daemon.ledger.in_force import read_in_force
 from daemon.planning.decided import parse_decisions
-from daemon.runtime.decided import read_in_force
-from daemon.runtime.folder import LEDGER
 
 
 @dataclass(frozen=True, slots=True)

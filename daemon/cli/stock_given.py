@@ -10,9 +10,9 @@ from daemon.agronomy.substance import Substance
 from daemon.cli.errors import InputError
 from daemon.decisions.base import Decision, Decisions
 from daemon.decisions.tanks import JarTest, Product, Water
+from daemon.folder import LEDGER
+from daemon.ledger.in_force import read_in_force
 from daemon.planning.decided import parse_decisions
-from daemon.runtime.decided import read_in_force
-from daemon.runtime.folder import LEDGER
 
 _Kind = TypeVar("_Kind", bound=Decision)
 

@@ -3,48 +3,22 @@
 import argparse
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from daemon.agronomy.contents import Contents
-from daemon.agronomy.showing import wrong_bag
-from daemon.agronomy.tank import Entry, log_of, not_as_made_up
+from daemon.agronomy.tank import Entry
 from daemon.cli.client import add_folder
 from daemon.cli.errors import InputError
 from daemon.cli.plant import read_plant
 from daemon.cli.stock_given import amounts_text
 from daemon.cli.tables import table
-from daemon.decisions.base import Decisions
-from daemon.decisions.tanks import Mix, Stock
-from daemon.ledger.drawings import drawn_l
-from daemon.runtime.decided import read_in_force
-from daemon.runtime.folder import LEDGER
+from daemon.decisions.tanks import Mix
+from daemon.folder import LEDGER
+from daemon.ledger.in_force import read_in_force
+from daemon.ledger.tank_now import TankNow, tank_now
 from daemon.site import Plant
-
-
-@dataclass(frozen=True, slots=True)
-class _Tank:
-    """One tank, as decisions and the record have it."""
-
-    name: str
-    volume_l: float
-    log: tuple[Entry, ...]
-    drawn_l: float
-    """Since the newest entry of the log; 0 where the tank is empty, or nobody can tell what it holds."""
-    warnings: tuple[str, ...]
-
-    @property
-    def contents(self) -> Contents | None:
-        """Return what it held right after the newest entry."""
-        return self.log[-1].contents if self.log else None
-
-    @property
-    def why_unknown(self) -> str:
-        """Return why nobody can tell what it holds; else empty."""
-        return self.log[-1].why_unknown if self.log else "nobody has entered a mix yet"
 
 
 def add_show(parser: argparse.ArgumentParser) -> None:
@@ -60,7 +34,7 @@ def show(arguments: argparse.Namespace) -> int:
     path = arguments.db / LEDGER
     in_force = read_in_force(path)
     names = [check_tank(plant, arguments.tank)] if arguments.tank is not None else list(plant.site.tank)
-    tanks = [_tank(plant, path, in_force.decisions, name) for name in names]
+    tanks = [tank_now(plant, path, in_force.decisions, name) for name in names]
     zone = ZoneInfo(plant.site.site.zone)
     if arguments.json:
         print(json.dumps({"tanks": [_figures(tank) for tank in tanks], "unread": list(in_force.unread)}, indent=1))
@@ -85,20 +59,7 @@ def put_in(mix: Mix) -> str:
     return ", ".join((*portions, water))
 
 
-def _tank(plant: Plant, path: Path, decisions: Decisions, name: str) -> _Tank:
-    log = log_of(name, decisions)
-    contents = log[-1].contents if log else None
-    channels = {channel for channel, injector in plant.site.injector.items() if injector.tank == name}
-    since_drawn_l, warnings = 0.0, []
-    if contents is not None:
-        since_drawn_l = drawn_l(path, channels, round(1000.0 * contents.since.timestamp()))
-        stock = decisions.get((Stock.kind, contents.stock))
-        made_up = not_as_made_up(contents, stock) if isinstance(stock, Stock) else ""
-        warnings = [warning for warning in (wrong_bag(contents), made_up) if warning]
-    return _Tank(name, plant.site.tank[name].volume_l, log, since_drawn_l, tuple(warnings))
-
-
-def _figures(tank: _Tank) -> dict[str, Any]:
+def _figures(tank: TankNow) -> dict[str, Any]:
     held = tank.contents
     return {
         "tank": tank.name,
@@ -133,7 +94,7 @@ def _figures(tank: _Tank) -> dict[str, Any]:
     }
 
 
-def _lines(tank: _Tank, zone: ZoneInfo) -> Iterator[str]:
+def _lines(tank: TankNow, zone: ZoneInfo) -> Iterator[str]:
     held = tank.contents
     if held is None:
         yield f"tank {tank.name} ({tank.volume_l:g} L): {tank.why_unknown or 'empty'}"

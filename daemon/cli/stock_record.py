@@ -20,8 +20,8 @@ from daemon.cli.stock_given import kind_of, named, parts_of
 from daemon.cli.stock_log import check_tank
 from daemon.decisions.base import Decision, Decisions
 from daemon.decisions.tanks import BucketTest, JarTest, Mix, Stock, Water
-from daemon.runtime.decided import InForce, parse_decision, read_in_force
-from daemon.runtime.folder import LEDGER
+from daemon.folder import LEDGER
+from daemon.ledger.in_force import InForce, parse_decision, read_in_force
 from daemon.site import Plant
 
 _STEM = 26

@@ -17,9 +17,9 @@ from daemon.cli.subcommands import What, add_whats, do_what
 from daemon.decisions.base import Decisions
 from daemon.decisions.timetable import Timetable, Tonight
 from daemon.decisions.watering import Shift
+from daemon.folder import LEDGER
+from daemon.ledger.in_force import parse_decision, read_in_force
 from daemon.planning.timetable import next_start, night_of
-from daemon.runtime.decided import parse_decision, read_in_force
-from daemon.runtime.folder import LEDGER
 
 _LEAST_PCT, _MOST_PCT = 10.0, 200.0
 

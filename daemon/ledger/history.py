@@ -4,8 +4,8 @@ import math
 import sqlite3
 import threading
 from collections import deque
-from collections.abc import Mapping
-from contextlib import closing, suppress
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager, suppress
 from itertools import count
 from pathlib import Path
 
@@ -13,6 +13,7 @@ from daemon.ledger.errors import sqlite_code
 
 FLUSH_SETS = 60
 """Sets of values that make a transaction: about a minute of scans, so that a card is not worn by readings."""
+_PAGE = 5_000
 KEPT_SETS = 3600
 """Sets kept while the file cannot be written: about an hour of scans; then the oldest are lost, and counted."""
 
@@ -124,12 +125,60 @@ def read(path: Path, point: str, from_ms: int, to_ms: int) -> list[tuple[int, fl
     """
     if not path.exists():
         return []
-    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+    with _reading(path) as connection:
         return connection.execute(
             "SELECT at_ms, value FROM sample JOIN point ON point.id = sample.point "
             "WHERE name = ? AND at_ms BETWEEN ? AND ? ORDER BY at_ms",
             (point, from_ms, to_ms),
         ).fetchall()
+
+
+def points(path: Path) -> tuple[str, ...]:
+    """Return the names of all points that have readings. Raises sqlite3.Error for a file that cannot be read."""
+    if not path.exists():
+        return ()
+    with _reading(path) as connection:
+        return tuple(name for (name,) in connection.execute("SELECT name FROM point ORDER BY name"))
+
+
+def thinned(path: Path, point: str, from_ms: int, to_ms: int, most: int) -> list[tuple[int, float, float, float]]:
+    """Return at most so many parts of a span, each with its first moment, and the least, mean and highest value in it.
+
+    Parts without readings are left out. Raises sqlite3.Error for a file that cannot be read.
+    """
+    if not path.exists() or to_ms < from_ms:
+        return []
+    part_ms = max(1, -(-(to_ms - from_ms + 1) // most))
+    with _reading(path) as connection:
+        return connection.execute(
+            "SELECT min(at_ms), min(value), avg(value), max(value) FROM sample JOIN point ON point.id = sample.point "
+            "WHERE name = ? AND at_ms BETWEEN ? AND ? GROUP BY (at_ms - ?) / ? ORDER BY 1",
+            (point, from_ms, to_ms, from_ms, part_ms),
+        ).fetchall()
+
+
+def pages(path: Path, point: str, from_ms: int, to_ms: int) -> Iterator[list[tuple[int, float]]]:
+    """Yield a span's readings in parts, each read in a transaction of its own, so that none holds the file for long.
+
+    Raises sqlite3.Error for a file that cannot be read.
+    """
+    while from_ms <= to_ms and path.exists():
+        with _reading(path) as connection:
+            found = connection.execute(
+                "SELECT at_ms, value FROM sample JOIN point ON point.id = sample.point "
+                "WHERE name = ? AND at_ms BETWEEN ? AND ? ORDER BY at_ms LIMIT ?",
+                (point, from_ms, to_ms, _PAGE),
+            ).fetchall()
+        if not found:
+            return
+        yield found
+        from_ms = found[-1][0] + 1
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[sqlite3.Connection]:
+    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+        yield connection
 
 
 def _is_damage(problem: sqlite3.DatabaseError) -> bool:

@@ -111,11 +111,21 @@ def run_report(path: Path, run: str) -> RunReport | None:
         )
 
 
-def last_runs(path: Path, n: int) -> tuple[RunSummary, ...]:
-    """Return the last `n` runs, newest first. Raises as `reading` does."""
+def last_runs(path: Path, n: int, before_seq: int = 2**63 - 1) -> tuple[RunSummary, ...]:
+    """Return the last `n` runs that began before a place in the record, newest first. Raises as `reading` does."""
     with reading(path) as connection:
-        newest = evidence(connection, RunStarted, "ORDER BY t.seq DESC LIMIT ?", (n,))
+        newest = evidence(connection, RunStarted, "WHERE t.seq < ? ORDER BY t.seq DESC LIMIT ?", (before_seq, n))
         return tuple(RunSummary(started, _end_of(connection, started.row.run)) for started in newest)
+
+
+def alarms_before(path: Path, n: int, before_seq: int) -> tuple[tuple[Stamped[AlarmRaised], int | None], ...]:
+    """Return the last `n` alarms before a place in the record, the newest first, each with when it was cleared.
+
+    That is in milliseconds since 1970-01-01 UTC; None while it stands. Raises as `reading` does.
+    """
+    with reading(path) as connection:
+        found = evidence(connection, AlarmRaised, "WHERE t.seq < ? ORDER BY t.seq DESC LIMIT ?", (before_seq, n))
+        return tuple((raised, _cleared_ms(connection, raised)) for raised in found)
 
 
 def last_reconciled(path: Path, n: int) -> tuple[Stamped[DoseReconciled], ...]:
@@ -152,10 +162,18 @@ def latest_decisions(path: Path) -> tuple[Decided, ...]:
             "SELECT kind, key, version, body, who, at_ms, trusted, seq FROM decision d "
             "WHERE version = (SELECT max(version) FROM decision WHERE kind = d.kind AND key = d.key) ORDER BY kind, key"
         )
-        return tuple(
-            Decided(kind, key, version, body, who, at_ms, bool(trusted), seq)
-            for kind, key, version, body, who, at_ms, trusted, seq in found
+        return tuple(_decided(row) for row in found)
+
+
+def versions_of(path: Path, kind: str, key: str) -> tuple[Decided, ...]:
+    """Return all versions of one decision, the newest first. Raises as `reading` does."""
+    with reading(path) as connection:
+        found = connection.execute(
+            "SELECT kind, key, version, body, who, at_ms, trusted, seq FROM decision WHERE kind = ? AND key = ? "
+            "ORDER BY version DESC",
+            (kind, key),
         )
+        return tuple(_decided(row) for row in found)
 
 
 def recorded_before(path: Path, command: str) -> CommandAnswered | None:
@@ -179,6 +197,18 @@ def verify_file(path: Path) -> Verdict:
     """
     with reading(path) as connection:
         return verify(_sealed_rows(connection))
+
+
+def _cleared_ms(connection: sqlite3.Connection, raised: Stamped[AlarmRaised]) -> int | None:
+    row = connection.execute(
+        "SELECT at_ms FROM alarm_cleared WHERE code = ? AND seq > ? ORDER BY seq LIMIT 1", (raised.row.code, raised.seq)
+    ).fetchone()
+    return None if row is None else int(row[0])
+
+
+def _decided(row: tuple[Any, ...]) -> Decided:
+    kind, key, version, body, who, at_ms, trusted, seq = row
+    return Decided(kind, key, version, body, who, at_ms, bool(trusted), seq)
 
 
 def _end_of(connection: sqlite3.Connection, run: str) -> Stamped[RunEnded] | None:

@@ -4,9 +4,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import fields
 
 from daemon.decisions.tanks import Mix
+from daemon.ledger.in_force import DecisionError, InForce
 from daemon.planning.decided import Decided
 from daemon.planning.review import check_decisions
-from daemon.runtime.decided import Asked, DecisionError, InForce, RecordRequest
+from daemon.runtime.decided import Asked, RecordRequest
 from daemon.site import Plant, Site
 from daemon.site_checks import Standing
 from daemon.site_file import Inspected

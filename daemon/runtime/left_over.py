@@ -12,12 +12,12 @@ from pathlib import Path
 from daemon.control.open_run import STOPPED
 from daemon.decisions.timetable import Timetable
 from daemon.evidence import StartClaimed
+from daemon.folder import HISTORY
 from daemon.ledger.nights import alarm_stands, claims_of, decided_ms, runs_besides, runs_marked, was_refused
 from daemon.ledger.reports import last_runs
 from daemon.planning.checks import refused
 from daemon.planning.rest import Rest, rest_of
 from daemon.runtime.flushing import FLUSH
-from daemon.runtime.folder import HISTORY
 from daemon.runtime.start import NOW, Asked, mark_of, place_of, program_of, rest_mark
 
 MISSED = "start-missed"

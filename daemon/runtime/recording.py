@@ -9,14 +9,15 @@ from daemon.clock import Clock, UtcStamp, real_seconds
 from daemon.control.record import canonical
 from daemon.decisions.base import Decisions
 from daemon.evidence import CommandAnswered, DoseRestated
+from daemon.folder import LEDGER, LOCK
 from daemon.ledger.batch import NewDecision
 from daemon.ledger.errors import LedgerDone
+from daemon.ledger.in_force import InForce, read_in_force
 from daemon.ledger.reports import is_simulated, recorded_before
 from daemon.ledger.writer import Ledger, open_ledger
 from daemon.messages import RECORD, Answer
-from daemon.runtime.decided import InForce, RecordRequest, parse_request, read_in_force
+from daemon.runtime.decided import RecordRequest, parse_request
 from daemon.runtime.fitting import check_fit
-from daemon.runtime.folder import LEDGER, LOCK
 from daemon.runtime.lock import PlantLock
 from daemon.runtime.restating import rows_of_corrections, rows_of_run
 from daemon.site import Plant

@@ -15,6 +15,7 @@ from daemon.control.recovery import recover
 from daemon.control.states import ProcedureState
 from daemon.decisions.base import Decisions
 from daemon.evidence import Event, RunEnded
+from daemon.folder import HISTORY, LEDGER, LOCK, SOCKET
 from daemon.ledger.errors import LedgerError
 from daemon.local_socket.server import LocalServer
 from daemon.messages import DAEMON, Answer, Command, Snapshot, Verb
@@ -22,7 +23,6 @@ from daemon.planning.checks import PlanError
 from daemon.runtime.decided import Decided
 from daemon.runtime.field import Field
 from daemon.runtime.flushing import plan_flushes
-from daemon.runtime.folder import HISTORY, LEDGER, LOCK, SOCKET
 from daemon.runtime.identify import StartError, is_simulator
 from daemon.runtime.lock import PlantLock
 from daemon.runtime.notify import Notifier

@@ -6,8 +6,8 @@ import pytest
 
 from daemon.cli.main import main
 from daemon.cli.night import on_free_ports
+from daemon.folder import LEDGER
 from daemon.ledger.reports import verify_file
-from daemon.runtime.folder import LEDGER
 from tests.cli.imports import Import, Refused
 from tests.daemon.ledger.samples import opened
 from tests.night.sites import KESTREL_BEND

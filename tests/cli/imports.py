@@ -9,8 +9,8 @@ import pytest
 
 from daemon.cli.main import main
 from daemon.decisions.base import Decision
-from daemon.runtime.decided import read_in_force
-from daemon.runtime.folder import LEDGER
+from daemon.folder import LEDGER
+from daemon.ledger.in_force import read_in_force
 
 KINDS = ("recommendations", "products", "water")
 

@@ -11,8 +11,9 @@ import pytest
 from daemon.cli.main import main
 from daemon.clock import UtcStamp
 from daemon.evidence import Dose, Evidence
-from daemon.runtime.decided import parse_request, read_in_force
-from daemon.runtime.folder import LEDGER
+from daemon.folder import LEDGER
+from daemon.ledger.in_force import read_in_force
+from daemon.runtime.decided import parse_request
 from daemon.runtime.recording import record
 from tests.daemon.control.plant import kestrel
 from tests.daemon.ledger.samples import opened

@@ -9,7 +9,7 @@ import pytest
 from daemon.cli import client
 from daemon.cli.main import main
 from daemon.evidence import DoseReconciled, Event, RunEnded
-from daemon.runtime.folder import LEDGER
+from daemon.folder import LEDGER
 from tests.daemon.control.plant import changed
 from tests.daemon.ledger.samples import keep, opened
 from tests.daemon.local_socket.house import FIRST

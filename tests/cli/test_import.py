@@ -11,10 +11,10 @@ from daemon.cli import recording
 from daemon.cli.main import main
 from daemon.decisions.crops import Recommendation
 from daemon.decisions.tanks import Product, Water
+from daemon.folder import LEDGER
+from daemon.ledger.in_force import read_in_force
 from daemon.ledger.reports import verify_file
 from daemon.messages import Answer
-from daemon.runtime.decided import read_in_force
-from daemon.runtime.folder import LEDGER
 from tests.cli.imports import FIGS, KINDS, Import, in_force, template_of, with_cells
 from tests.night.sites import KESTREL_BEND
 

@@ -17,9 +17,10 @@ from daemon.cli.plant import read_plant
 from daemon.cli.rehearsal import apart
 from daemon.clock import UtcStamp
 from daemon.equipment import RtuBus
+from daemon.folder import LEDGER
+from daemon.ledger.in_force import read_in_force
 from daemon.ledger.reports import verify_file
-from daemon.runtime.decided import parse_request, read_in_force
-from daemon.runtime.folder import LEDGER
+from daemon.runtime.decided import parse_request
 from daemon.runtime.recording import record
 from daemon.site_file import parse_site
 from drivers.profile import load_profiles

@@ -10,9 +10,9 @@ import pytest
 from daemon.cli.main import main
 from daemon.decisions.timetable import Timetable
 from daemon.decisions.watering import Program
+from daemon.folder import LEDGER
+from daemon.ledger.in_force import read_in_force
 from daemon.ledger.reports import latest_decisions, verify_file
-from daemon.runtime.decided import read_in_force
-from daemon.runtime.folder import LEDGER
 
 Say = Callable[..., tuple[int, str]]
 

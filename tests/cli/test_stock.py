@@ -13,10 +13,10 @@ from daemon.cli.main import main
 from daemon.cli.plant import read_plant
 from daemon.decisions.tanks import BucketTest, JarTest, Mix
 from daemon.evidence import Checkpoint, RunEnded
+from daemon.folder import LEDGER
 from daemon.ledger.drawings import drawn_l
+from daemon.ledger.in_force import read_in_force
 from daemon.ledger.reports import run_report, verify_file
-from daemon.runtime.decided import read_in_force
-from daemon.runtime.folder import LEDGER
 from daemon.runtime.recording import record_offline
 from tests.daemon.ledger.samples import opened
 from tests.daemon.runtime.farm import START, StillClock, creek, fill, keep_rows, keep_run, run_rows

@@ -11,10 +11,10 @@ from daemon.cli import client
 from daemon.cli.main import main
 from daemon.decisions.timetable import Tonight
 from daemon.decisions.watering import BlockState
+from daemon.folder import LEDGER
+from daemon.ledger.in_force import read_in_force
 from daemon.ledger.reports import verify_file
 from daemon.messages import Answer, Command, Verb
-from daemon.runtime.decided import read_in_force
-from daemon.runtime.folder import LEDGER
 
 Say = Callable[..., tuple[int, str]]
 _NIGHT = ("--night", "2026-10-13")

@@ -2,8 +2,8 @@
 
 from pathlib import Path
 
+from daemon.folder import LEDGER
 from daemon.ledger.reports import latest_decisions, verify_file
-from daemon.runtime.folder import LEDGER
 from tests.night.sites import write_scenario
 from tests.process.processes import SPEED, TINY_NIGHT, TINY_PIPES, running, shiftwright
 

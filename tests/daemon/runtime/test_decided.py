@@ -13,13 +13,14 @@ import pytest
 from daemon.evidence import CommandAnswered, DoseRestated, Event
 from daemon.ledger.accounts import read_past
 from daemon.ledger.batch import NewDecision
+from daemon.ledger.in_force import DecisionError
 from daemon.ledger.reading import evidence, reading
 from daemon.ledger.reports import latest_decisions, run_report, verify_file
 from daemon.ledger.writer import Ledger
 from daemon.local_socket.client import LocalClient
 from daemon.local_socket.server import LocalServer
 from daemon.messages import RECORD, Answer, Command
-from daemon.runtime.decided import Decided, DecisionError, parse_request
+from daemon.runtime.decided import Decided, parse_request
 from tests.daemon.control.plant import kestrel, wide
 from tests.daemon.ledger.samples import WAIT_S, held, keep, opened, stamp
 from tests.daemon.runtime.farm import (

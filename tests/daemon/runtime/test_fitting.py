@@ -4,7 +4,8 @@ from typing import Any
 
 import pytest
 
-from daemon.runtime.decided import DecisionError, InForce, parse_request
+from daemon.ledger.in_force import DecisionError, InForce
+from daemon.runtime.decided import parse_request
 from daemon.runtime.fitting import check_fit
 from tests.daemon.control.plant import kestrel, wide
 from tests.daemon.runtime.farm import START, creek, fill, item, request

@@ -12,10 +12,10 @@ from daemon.agronomy.past import Past
 from daemon.clock import UtcStamp
 from daemon.control.record import canonical
 from daemon.evidence import CommandAnswered, Dose, Evidence, RunEnded, RunStarted, StartClaimed
+from daemon.folder import HISTORY
 from daemon.ledger.history import History
 from daemon.ledger.writer import Ledger
 from daemon.recipe import Recipe
-from daemon.runtime.folder import HISTORY
 from daemon.runtime.left_over import has_others, left_of
 from daemon.runtime.start import Asked, mark_of, plan_start
 from tests.daemon.control.plant import demo_decisions, kestrel

@@ -6,12 +6,13 @@ from typing import Any
 
 import pytest
 
+from daemon.folder import LEDGER, LOCK
 from daemon.ledger.errors import LedgerMissing
+from daemon.ledger.in_force import DecisionError, read_in_force
 from daemon.ledger.reading import reading
 from daemon.ledger.reports import latest_decisions, run_report, verify_file
 from daemon.messages import Answer
-from daemon.runtime.decided import Decided, DecisionError, read_in_force
-from daemon.runtime.folder import LEDGER, LOCK
+from daemon.runtime.decided import Decided
 from daemon.runtime.lock import PlantBusy, PlantLock
 from daemon.runtime.recording import record_offline
 from tests.daemon.control.plant import kestrel

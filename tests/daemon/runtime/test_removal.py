@@ -5,9 +5,10 @@ from typing import Any
 
 import pytest
 
+from daemon.ledger.in_force import DecisionError, InForce, read_in_force
 from daemon.ledger.reading import reading
 from daemon.ledger.reports import latest_decisions, verify_file
-from daemon.runtime.decided import Decided, DecisionError, InForce, parse_request, read_in_force
+from daemon.runtime.decided import Decided, parse_request
 from daemon.runtime.fitting import check_fit
 from daemon.runtime.recording import record
 from tests.daemon.control.plant import kestrel

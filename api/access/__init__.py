@@ -1,0 +1,1 @@
+"""Who may: people, tokens, sessions and pairings, in access.db."""

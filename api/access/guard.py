@@ -1,0 +1,92 @@
+"""Who asks, by session or token, and whether their role may. No route is without a rule (tests see to it)."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from fastapi import Depends, Request
+
+from api.access.roles import ANYBODY, Role
+from api.farm import TheFarm
+from api.limits import cookie_of
+from api.problems import Refused, answers
+
+_SCHEMES: list[dict[str, list[str]]] = [{"session": []}, {"token": []}]
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """Somebody who has logged in."""
+
+    name: str
+    role: Role
+    session: str | None
+    """The secret of the session; None for other software, which has a token."""
+
+    @property
+    def who(self) -> str:
+        """What the record has for them."""
+        return self.name
+
+
+def caller_of(request: Request, farm: TheFarm) -> Caller:
+    """Return who asks. Raises Refused, 401."""
+    given = request.headers.get("authorization", "")
+    if given:
+        scheme, _, secret = given.partition(" ")
+        token = farm.store.token(secret.strip(), farm.now_ms()) if scheme.lower() == "bearer" else None
+        if token is not None:
+            return Caller(token.person, token.role, None)
+        raise _log_in("This token is not known, or its time is over. Have a technician make another.")
+    secret = cookie_of(request.headers) or ""
+    person = farm.store.session(secret, farm.now_ms()) if secret else None
+    if person is None:
+        raise _log_in("Log in first: POST /v1/session, or send a token as `Authorization: Bearer`.")
+    return Caller(person.name, person.role, secret)
+
+
+TheCaller = Annotated[Caller, Depends(caller_of)]
+
+
+def allow(roles: Collection[Role], *, statuses: Collection[int] = (), tokens: bool = True) -> dict[str, Any]:
+    """Return the arguments of a route that these roles may use; `statuses` are problems that it answers with besides.
+
+    Without `tokens` it takes people alone, by their session.
+    """
+
+    def check(caller: TheCaller) -> None:
+        if caller.role not in roles:
+            may = ", ".join(sorted(role.value for role in roles))
+            raise Refused(403, "access.forbidden", f"The role {caller.role.value} may not do this; these may: {may}.")
+        if caller.session is None and not tokens:
+            raise Refused(403, "access.people-only", "A token may not do this: log in yourself.")
+
+    return {
+        "dependencies": [Depends(check)],
+        "openapi_extra": {
+            "x-roles": sorted(role.value for role in roles),
+            "security": _SCHEMES if tokens else _SCHEMES[:1],
+        },
+        "responses": answers(401, 403, 429, *_usual(statuses)),
+    }
+
+
+def everybody(*, statuses: Collection[int] = ()) -> dict[str, Any]:
+    """Return the arguments of a route that needs no log-in."""
+    return {
+        "openapi_extra": {"x-roles": ["everybody"], "security": []},
+        "responses": answers(429, *_usual(statuses)),
+    }
+
+
+def _usual(statuses: Collection[int]) -> set[int]:
+    """Any request may be unreadable, invalid, too large, or come under a wrong name."""
+    return {400, 413, 415, 421, 422, *statuses}
+
+
+def _log_in(detail: str) -> Refused:
+    return Refused(401, "access.log-in", detail, headers={"WWW-Authenticate": 'Bearer realm="shiftwright"'})
+
+
+VIEW = allow(ANYBODY)
+"""Whoever can log in may read."""

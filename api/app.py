@@ -1,0 +1,88 @@
+"""The app: every route under its rule, every error in one form, every request within its bounds."""
+
+import socket
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Any
+
+from fastapi import APIRouter, FastAPI
+
+from api.farm import Farm
+from api.limits import Bounds, Hosts, Pace, Told
+from api.problems import Problem, add_handlers
+from api.routes import alarms, decisions, health, live, people, plan, readings, records, runs, session, site, tanks
+
+_ABOUT = """
+What software can ask of a farm that shiftwright runs. Times are RFC 3339, nutrients elemental, units UCUM's (the
+extension `x-ucum-unit`), uncertainties k = 2. Errors are RFC 9457 problems with a `code` that stays as it is. Every
+answer says by the headers `Shiftwright-Controller` and `Shiftwright-Age-S` whether the controller is heard and how old
+its newest word is. Changes of decisions need the ETag that was seen; commands and changes take an `Idempotency-Key`.
+"""
+_ROUTERS = (session, people, site, decisions, tanks, plan, runs, readings, records, alarms, live, health)
+
+
+def make_app(farm: Farm) -> FastAPI:
+    """Return the app of a farm. Its link is started and closed with it."""
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        farm.link.start()
+        yield
+        farm.link.close()
+
+    app = FastAPI(
+        title="shiftwright",
+        version=farm.version,
+        description=_ABOUT,
+        lifespan=lifespan,
+        openapi_url="/v1/openapi.json",
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+    )
+    app.state.farm = farm
+    v1 = APIRouter(prefix="/v1")
+    for module in _ROUTERS:
+        v1.include_router(module.router)
+    app.include_router(v1)
+    app.include_router(health.metrics_router)
+    add_handlers(app)
+    app.openapi = lambda: _described(app)  # type: ignore[method-assign]
+    # The last one added sees a request first.
+    app.add_middleware(Bounds)
+    app.add_middleware(Pace, now_s=farm.clock.monotonic_s, free=("/v1/stop",))
+    app.add_middleware(Hosts, names=host_names(farm))
+    app.add_middleware(Told, told=farm.told)
+    return app
+
+
+def host_names(farm: Farm) -> tuple[str, ...]:
+    """Return what this farm may be called in a request's Host."""
+    found = farm.plant.site.api
+    own = socket.gethostname().lower()
+    local = ("localhost", "127.0.0.1", "[::1]", own, f"{own}.local")
+    return (*local, *(() if found.host in ("0.0.0.0", "::") else (found.host,)), *found.names)
+
+
+def _described(app: FastAPI) -> dict[str, Any]:
+    """Return the description of the API, with what its routes share."""
+    if app.openapi_schema is None:
+        made = FastAPI.openapi(app)
+        parts = made.setdefault("components", {})
+        parts["securitySchemes"] = {
+            "session": {"type": "apiKey", "in": "cookie", "name": "shiftwright_session"},
+            "token": {"type": "http", "scheme": "bearer"},
+        }
+        parts.setdefault("schemas", {})["Problem"] = Problem.model_json_schema(
+            ref_template="#/components/schemas/{model}"
+        )
+        nested = parts["schemas"]["Problem"].pop("$defs", {})
+        parts["schemas"] |= nested
+        for path in made["paths"].values():
+            for operation in path.values():
+                # FastAPI's own form of a refusal, which no route answers with.
+                answer = operation["responses"].get("422")
+                if answer is not None:
+                    answer["content"].pop("application/json", None)
+        app.openapi_schema = made
+    return app.openapi_schema

@@ -1,0 +1,1 @@
+"""The routes under /v1, a file for each thing they are about."""

@@ -1,0 +1,138 @@
+"""Tonight's plan as the controller recorded it, and drafts: what a program would do if it began now."""
+
+import json
+from datetime import date
+from typing import Annotated, Any
+
+from fastapi import APIRouter
+from pydantic import Field
+
+from api.access.guard import VIEW, allow
+from api.access.roles import ANYBODY
+from api.farm import TheFarm, moment
+from api.problems import Refused
+from api.shapes import Asked, CubicMetres, Hectares, Kilograms, Litres, Moment, Name, Shape
+from daemon.agronomy.past import Past
+from daemon.decisions.base import of_kind
+from daemon.decisions.watering import Program
+from daemon.ledger.accounts import read_past
+from daemon.ledger.errors import LedgerMissing
+from daemon.ledger.nights import newest_plan
+from daemon.planning.checks import Check, PlanError
+from daemon.planning.night import Plan, plan_run
+from daemon.planning.timetable import night_of
+
+router = APIRouter(prefix="/plan", tags=["plan"])
+_DRAFT = "draft"
+
+
+class RecordedPlan(Shape):
+    """What the controller means to run on a night."""
+
+    night: date
+    """The date of its evening."""
+    planned: Moment | None
+    """Null where nothing is planned."""
+    why: str
+    """What made it plan."""
+    plan: dict[str, Any] | None
+    """Starts with their runs: recipe, checks, or why one is refused; and whether the tanks suffice."""
+
+
+class NewDraft(Asked):
+    """A program that is tried."""
+
+    program: Annotated[Name, Field(examples=["low_night"])]
+
+
+class OneCheck(Shape):
+    """One thing that a plan was checked for."""
+
+    what: str
+    passed: bool
+    warns: bool
+    reason: str
+
+
+class DraftBlock(Shape):
+    """What a block would get."""
+
+    block: str
+    area_ha: Hectares
+    water_m3: CubicMetres
+    planned_kg: dict[str, Kilograms]
+    """By nutrient, elemental."""
+
+
+class DraftChannel(Shape):
+    """What a channel would inject."""
+
+    channel: str
+    stock: str
+    stock_l: Litres
+
+
+class Draft(Shape):
+    """What would run, or why not. Nothing is recorded and nothing runs."""
+
+    program: str
+    would_run: bool
+    blocks: list[DraftBlock]
+    channels: list[DraftChannel]
+    checks: list[OneCheck]
+
+
+@router.get("", **VIEW)
+def plan(farm: TheFarm, night: date | None = None) -> RecordedPlan:
+    """Return the newest plan of a night; of this one by default."""
+    asked = night or night_of(farm.clock.stamp().utc, farm.zone)
+    try:
+        found = newest_plan(farm.ledger, str(asked))
+    except LedgerMissing:
+        found = None
+    if found is None:
+        return RecordedPlan(night=asked, planned=None, why="", plan=None)
+    return RecordedPlan(night=asked, planned=moment(found.at_ms), why=found.row.why, plan=json.loads(found.row.plan))
+
+
+@router.post("/draft", **allow(ANYBODY, statuses=(404,)))
+def draft(given: NewDraft, farm: TheFarm) -> Draft:
+    """Plan one run of a program as if it began now. On the simulator it is tried with `shiftwright plan --simulate`."""
+    decisions = farm.in_force().decisions
+    if given.program not in of_kind(decisions, Program):
+        raise Refused(404, "not-found", "There is no program of that name.")
+    try:
+        past = read_past(farm.ledger)
+    except LedgerMissing:
+        past = Past((), ())
+    try:
+        made = plan_run(farm.plant, decisions, given.program, _DRAFT, farm.clock.stamp().utc, past)
+    except PlanError as error:
+        return Draft(
+            program=given.program, would_run=False, blocks=[], channels=[], checks=[_check(one) for one in error.checks]
+        )
+    return _drafted(given.program, made)
+
+
+def _drafted(program: str, made: Plan) -> Draft:
+    recipe = made.recipe
+    blocks = []
+    for block in recipe.blocks:
+        planned_kg: dict[str, float] = {}
+        for masses in block.planned_mg.values():
+            for nutrient, mass_mg in masses.items():
+                planned_kg[nutrient] = planned_kg.get(nutrient, 0.0) + mass_mg / 1e6
+        water_m3 = recipe.water_l * block.share / 1000.0
+        blocks.append(DraftBlock(block=block.block, area_ha=block.area_ha, water_m3=water_m3, planned_kg=planned_kg))
+    channels = [DraftChannel(channel=c.channel, stock=c.stock, stock_l=c.stock_l) for c in recipe.channels]
+    return Draft(
+        program=program,
+        would_run=True,
+        blocks=blocks,
+        channels=channels,
+        checks=[_check(one) for one in made.checks],
+    )
+
+
+def _check(check: Check) -> OneCheck:
+    return OneCheck(what=check.what, passed=check.passed, warns=check.warns, reason=check.reason)

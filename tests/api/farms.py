@@ -1,0 +1,188 @@
+"""A farm for the api's tests: Kestrel Bend's record with one real night, and the daemon's own end of the socket.
+
+Decisions are judged and recorded by the daemon's code; commands are answered by a stand-in that keeps them.
+"""
+
+import shutil
+import tomllib
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import httpx
+
+from api.access.lockout import Lockout
+from api.access.passwords import Passwords, hash_of
+from api.access.roles import Role
+from api.access.store import AccessStore
+from api.app import make_app
+from api.farm import Farm
+from api.limits import COOKIE
+from api.link import DaemonLink
+from daemon.clock import UtcStamp, real_seconds
+from daemon.control.image import Image
+from daemon.folder import ACCESS, HISTORY, LEDGER, SOCKET
+from daemon.ledger.history import History
+from daemon.ledger.writer import open_ledger
+from daemon.local_socket.server import LocalServer
+from daemon.messages import Answer, Command, Snapshot
+from daemon.runtime.decided import Decided
+from daemon.runtime.scan import Scanned
+from daemon.runtime.snapshot import make_snapshot
+from daemon.site import Plant
+from daemon.site_file import parse_site
+from drivers.profile import load_profiles
+from tests.night.core import CoreNight, charged_night
+from tests.night.places import Place, kestrel
+
+NOW = datetime.fromisoformat("2026-10-13T21:30:00+00:00")
+"""Breakfast at Kestrel Bend."""
+PASSWORD = "creek-and-ridge-7"
+_HASH = hash_of(PASSWORD)
+_STAMP = UtcStamp(NOW, True)
+
+
+class StandingClock:
+    """A clock that stands until it is moved."""
+
+    kind = "stepped"
+
+    def __init__(self) -> None:
+        self.at_s = 1000.0
+
+    def monotonic_s(self) -> float:
+        """Return its seconds."""
+        return self.at_s
+
+    def stamp(self) -> UtcStamp:
+        """Return its wall time."""
+        return UtcStamp(NOW + timedelta(seconds=self.at_s - 1000.0), True)
+
+    async def wait_until_s(self, monotonic_s: float) -> None:
+        """Be there at once."""
+        self.at_s = max(self.at_s, monotonic_s)
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """A folder with a record that may be copied, and what made it."""
+
+    folder: Path
+    plant: Plant
+    snapshot: Snapshot
+    run: str
+
+
+@dataclass
+class Given:
+    """A served farm in a test's hands."""
+
+    farm: Farm
+    clock: StandingClock
+    commands: list[Command] = field(default_factory=list)
+    clients: list[httpx.AsyncClient] = field(default_factory=list)
+
+    def client(self, *, address: str = "192.0.2.7", **headers: str) -> httpx.AsyncClient:
+        """Return a client that has not logged in."""
+        transport = httpx.ASGITransport(self._app, client=(address, 5000))
+        made = httpx.AsyncClient(transport=transport, base_url="http://localhost", headers=headers)
+        self.clients.append(made)
+        return made
+
+    def person(self, role: Role, name: str = "") -> httpx.AsyncClient:
+        """Return the browser of somebody of a role who has logged in, on the farm's own page."""
+        name = name or role.value
+        if self.farm.store.person(name) is None:
+            self.farm.store.add(name, role, self.farm.now_ms(), _HASH)
+        secret = self.farm.store.begin_session(name, self.farm.now_ms())
+        made = self.client(Origin="http://localhost")
+        made.cookies.set(COOKIE, secret)
+        return made
+
+    def software(self, role: Role) -> httpx.AsyncClient:
+        """Return other software with a token of a role."""
+        if self.farm.store.person("owner") is None:
+            self.farm.store.add("owner", Role.TECHNICIAN, self.farm.now_ms(), _HASH)
+        _, secret = self.farm.store.add_token("owner", "office", role, 30, self.farm.now_ms())
+        return self.client(Authorization=f"Bearer {secret}")
+
+    def __post_init__(self) -> None:
+        self._app = make_app(self.farm)
+
+    async def on_command(self, command: Command) -> Answer:
+        """Keep a command, and accept it."""
+        self.commands.append(command)
+        return Answer(command.id, True, "It is done.")
+
+
+@contextmanager
+def recorded(folder: Path) -> Iterator[Recorded]:
+    """Record one short night at Kestrel Bend with its decisions and some readings."""
+    place = kestrel(folder, "kestrel_bend")
+    night, (recipe,) = charged_night(place.site_file, place.decisions, 7, ("low_night",), scan_s=place.scan_s)
+    history = History(folder / HISTORY)
+    last = None
+    for number, last in enumerate(night.run(recipe)):
+        if number % 5 == 0:
+            history.append(_STAMP.ms - 3_600_000 + 10_000 * number, {"flow_m3_h": 40.0 + 0.01 * number})
+    history.close()
+    assert last is not None
+    plant = parse_site(place.site_file.read_text("utf-8"), load_profiles())
+    _write(folder, plant, place, night)
+    scanned = Scanned(number=1, stamp=_STAMP, image=_image(night), decision=last)
+    yield Recorded(folder, plant, make_snapshot(plant, scanned, True, {}, {}, {"next": None, "notices": []}), recipe.run)
+
+
+def _write(folder: Path, plant: Plant, place: Place, night: CoreNight) -> None:
+    import asyncio
+
+    ledger = open_ledger(folder / LEDGER, simulated=True, stamp=_STAMP, now=real_seconds)
+    try:
+        decided = Decided(plant, ledger, StandingClock())
+        decided.load(folder / LEDGER)
+        asked = [
+            {"kind": kind, "key": key, "body": body}
+            for kind, items in tomllib.loads(place.decisions).items()
+            for key, body in items.items()
+        ]
+        assert asyncio.run(decided.record({"id": "season", "who": "Mina", "decisions": asked})).accepted
+        assert ledger.wait_durable(ledger.submit(night.rows, _STAMP), 20.0)
+    finally:
+        ledger.close(20.0)
+
+
+def _image(night: CoreNight) -> Image:
+    return night.image()
+
+
+@asynccontextmanager
+async def served(made: Recorded, folder: Path, *, is_silent: bool = False) -> AsyncIterator[Given]:
+    """Serve a copy of a recorded farm from `folder`, with the daemon's end of the socket unless it is silent."""
+    shutil.copytree(made.folder, folder, dirs_exist_ok=True)
+    clock = StandingClock()
+    store = AccessStore(folder / ACCESS)
+    link = DaemonLink(folder / SOCKET, clock)
+    lockout = Lockout(store, clock.monotonic_s())
+    farm = Farm(made.plant, folder, clock, store, Passwords(), lockout, link, "0.1.0")
+    given = Given(farm, clock)
+    ledger = open_ledger(folder / LEDGER, simulated=True, stamp=_STAMP, now=real_seconds)
+    decided = Decided(made.plant, ledger, clock)
+    decided.load(folder / LEDGER)
+    server = LocalServer(folder / SOCKET, given.on_command, decided.answer, lambda: made.snapshot)
+    try:
+        if not is_silent:
+            await server.start()
+        link.start()
+        if not is_silent:
+            async for _ in link.snapshots():
+                break
+        yield given
+    finally:
+        for client in given.clients:
+            await client.aclose()
+        await server.close()
+        link.close()
+        ledger.close(20.0)
+        store.close()
