@@ -1,8 +1,6 @@
 """The app: every route under its rule, every error in one form, every request within its bounds."""
 
 import socket
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from typing import Any
 
 from fastapi import APIRouter, FastAPI
@@ -22,19 +20,11 @@ _ROUTERS = (session, people, site, decisions, tanks, plan, runs, readings, recor
 
 
 def make_app(farm: Farm) -> FastAPI:
-    """Return the app of a farm. Its link is started and closed with it."""
-
-    @asynccontextmanager
-    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        farm.link.start()
-        yield
-        farm.link.close()
-
+    """Return the app of a farm, whose link somebody else starts and closes."""
     app = FastAPI(
         title="shiftwright",
         version=farm.version,
         description=_ABOUT,
-        lifespan=lifespan,
         openapi_url="/v1/openapi.json",
         docs_url=None,
         redoc_url=None,
@@ -64,6 +54,18 @@ def host_names(farm: Farm) -> tuple[str, ...]:
     return (*local, *(() if found.host in ("0.0.0.0", "::") else (found.host,)), *found.names)
 
 
+def _close(schema: Any) -> None:
+    """Have every table of names take no name of another form, as pydantic does not say by itself."""
+    if isinstance(schema, dict):
+        if "patternProperties" in schema:
+            schema.setdefault("additionalProperties", False)
+        for part in schema.values():
+            _close(part)
+    elif isinstance(schema, list):
+        for part in schema:
+            _close(part)
+
+
 def _described(app: FastAPI) -> dict[str, Any]:
     """Return the description of the API, with what its routes share."""
     if app.openapi_schema is None:
@@ -84,5 +86,6 @@ def _described(app: FastAPI) -> dict[str, Any]:
                 answer = operation["responses"].get("422")
                 if answer is not None:
                     answer["content"].pop("application/json", None)
+        _close(made)
         app.openapi_schema = made
     return app.openapi_schema

@@ -79,7 +79,6 @@ CODES: Final[Mapping[int, str]] = {
     415: "request.media-type",
     421: "host.unknown",
     422: "request.invalid",
-    428: "version.needed",
     429: "request.too-many",
 }
 """Of a status, where nothing closer is said."""
@@ -126,9 +125,11 @@ def add_handlers(app: FastAPI) -> None:
         found = error.errors()
         if any(item["type"] == "json_invalid" for item in found):
             return problem_response(400, CODES[400], "The body is not JSON. Send one JSON object in UTF-8.")
+        # A schema cannot say what has to go together: such a request is in form, and in conflict with itself.
+        status = 409 if all(item["type"] == "value_error" for item in found) else 422
         faults = [Fault(where=".".join(map(str, item["loc"])), expected=str(item["msg"])) for item in found]
         told = "; ".join(f"{fault.where}: {fault.expected}" for fault in faults[:5])
-        return problem_response(422, CODES[422], told, faults)
+        return problem_response(status, "request.inconsistent" if status == 409 else CODES[422], told, faults)
 
     @app.exception_handler(LedgerError)
     async def ledger(request: Request, error: LedgerError) -> JSONResponse:

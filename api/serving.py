@@ -107,7 +107,7 @@ async def serve(farm: Farm, listener: socket.socket, stop: asyncio.Event) -> Non
             ws="none",
             log_config=None,
             access_log=False,
-            lifespan="on",
+            lifespan="off",
             server_header=False,
             date_header=True,
             backlog=256,
@@ -125,6 +125,7 @@ async def serve(farm: Farm, listener: socket.socket, stop: asyncio.Event) -> Non
         farm.link.close()
         server.should_exit = True
 
+    farm.link.start()
     ending = asyncio.create_task(end())
     try:
         await server.serve(sockets=[listener])

@@ -9,17 +9,16 @@ import uuid
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Header, Path, Response
-from pydantic import Field
 
 from api.access.guard import VIEW, Caller, TheCaller, allow
 from api.access.roles import DRIVERS, KINDS_OF, Role
 from api.farm import Farm, TheFarm, moment
 from api.link import DaemonSilent
-from api.problems import Fault, Refused
+from api.problems import Refused
 from api.shapes import Moment, Shape
+from daemon.decisions.base import Decision
 from daemon.decisions.kinds import KINDS
 from daemon.ledger.errors import LedgerMissing
-from daemon.ledger.in_force import DecisionError, parse_decision
 from daemon.ledger.reports import Decided, latest_decisions, versions_of
 
 router = APIRouter(prefix="/decisions", tags=["decisions"])
@@ -27,16 +26,13 @@ _WRITERS = DRIVERS | {Role.AGRONOMIST}
 _Kind = Annotated[str, Path(pattern=rf"^({'|'.join(KINDS)})$", description="One of the kinds.", examples=["program"])]
 _Key = Annotated[str, Path(pattern=r"^[A-Za-z_][A-Za-z0-9_]{0,59}$", description="Its name.", examples=["low_night"])]
 _Match = Annotated[
-    str | None,
+    str,
     Header(
         alias="If-Match",
         pattern=r'^("[0-9]{1,9}"|\*)$',
-        description="The ETag that was seen, or * for whatever is there.",
+        description='The ETag that was seen, "0" for a decision that is new, or * for whatever is there.',
         examples=['"1"'],
     ),
-]
-_NoneMatch = Annotated[
-    str | None, Header(alias="If-None-Match", pattern=r"^\*$", description="* for one that must be new.")
 ]
 Id = Annotated[
     str | None,
@@ -102,36 +98,44 @@ def versions(kind: _Kind, key: _Key, farm: TheFarm) -> list[OneDecision]:
         return []
 
 
-@router.put("/{kind}/{key}", **allow(_WRITERS, statuses=(409, 412, 428)))
-async def record(
-    kind: _Kind,
-    key: _Key,
-    body: Annotated[dict[str, Any], Field(max_length=200, examples=[{"blocks": ["creek", "ridge"]}])],
-    response: Response,
-    caller: TheCaller,
-    farm: TheFarm,
-    if_match: _Match = None,
-    if_none_match: _NoneMatch = None,
-    idempotency_key: Id = None,
-) -> Recorded:
-    """Record a decision as its next version, for the version that was seen (If-Match) or as new (If-None-Match: *)."""
-    _may(caller, kind)
-    try:
-        parse_decision(kind, key, body)
-    except DecisionError as error:
-        faults = [Fault(where=f"body {line.partition(':')[0]}", expected=line) for line in str(error).splitlines()]
-        raise Refused(422, "decision.invalid", " ".join(fault.expected for fault in faults)) from None
-    return await _record(farm, caller, kind, key, body, if_match, if_none_match, idempotency_key, response)
+def _add_put(kind: str, model: type[Decision]) -> None:
+    """Have decisions of one kind recorded, by their own schema."""
+
+    async def record(
+        key: _Key,
+        body: model,  # type: ignore[valid-type]
+        response: Response,
+        caller: TheCaller,
+        farm: TheFarm,
+        if_match: _Match,
+        idempotency_key: Id = None,
+    ) -> Recorded:
+        return await _record(farm, caller, kind, key, body, if_match, idempotency_key, response)
+
+    words = " ".join((model.__doc__ or "").split())
+    router.add_api_route(
+        f"/{kind}/{{key}}",
+        record,
+        methods=["PUT"],
+        operation_id=f"record_{kind}",
+        summary=f"Record a decision of the kind {kind} as its next version.",
+        description=f"{words} It is done for the version that was seen; what does not go together is refused, 409.",
+        **allow({role for role in _WRITERS if kind in KINDS_OF[role]}, statuses=(409, 412)),
+    )
 
 
-@router.delete("/{kind}/{key}", **allow(_WRITERS, statuses=(404, 409, 412, 428)))
+for _kind, _model in KINDS.items():
+    _add_put(_kind, _model)
+
+
+@router.delete("/{kind}/{key}", **allow(_WRITERS, statuses=(404, 409, 412)))
 async def remove(
     kind: _Kind,
     key: _Key,
     response: Response,
     caller: TheCaller,
     farm: TheFarm,
-    if_match: _Match = None,
+    if_match: _Match,
     idempotency_key: Id = None,
 ) -> Recorded:
     """Remove a decision, as its next version. Those before it stay in the record."""
@@ -139,7 +143,7 @@ async def remove(
     row = _row(farm, kind, key)
     if row is None or row.body == "null":
         raise Refused(404, "not-found", f"There is no {kind} of that name.")
-    return await _record(farm, caller, kind, key, None, if_match, None, idempotency_key, response)
+    return await _record(farm, caller, kind, key, None, if_match, idempotency_key, response)
 
 
 async def _record(
@@ -147,19 +151,16 @@ async def _record(
     caller: Caller,
     kind: str,
     key: str,
-    body: dict[str, Any] | None,
-    if_match: str | None,
-    if_none_match: str | None,
+    decision: Decision | None,
+    if_match: str,
     id_: str | None,
     response: Response,
 ) -> Recorded:
     row = _row(farm, kind, key)
     version = 0 if row is None else row.version
-    is_there = row is not None and row.body != "null"
-    if if_match is None and if_none_match is None:
-        raise Refused(428, "version.needed", "Send If-Match with the ETag you saw, or If-None-Match: *.")
-    if (if_none_match is not None and is_there) or (if_match not in (None, "*") and if_match != f'"{version}"'):
+    if if_match not in ("*", f'"{version}"'):
         raise Refused(412, "version.changed", f"Version {version} is in force. Read it, then decide again.")
+    body = None if decision is None else decision.model_dump(mode="json", exclude_unset=True)
     asked: dict[str, Any] = {"kind": kind, "key": key, "body": body, "expected_version": version}
     answer = await ask(farm.link.decision({"id": id_ or uuid.uuid4().hex, "who": caller.who, "decisions": [asked]}))
     if not answer.accepted:

@@ -12,6 +12,7 @@ from api.access.store import AccessError, Person, Token
 from api.farm import Farm, TheFarm, moment
 from api.problems import Refused
 from api.shapes import Asked, Moment, Name, Shape
+from daemon.decisions.base import WHOLE
 
 router = APIRouter(tags=["people"])
 _Label = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]+$")]
@@ -52,7 +53,7 @@ class NewToken(Asked):
 
     label: _Label
     role: _ARole
-    days: Annotated[int, Field(ge=1, le=730)] = 365
+    days: Annotated[int, Field(ge=1, le=730), WHOLE] = 365
 
 
 class OneToken(Shape):
@@ -87,7 +88,7 @@ async def add(given: NewPerson, farm: TheFarm) -> AddedPerson:
         password = given.password.get_secret_value()
         weak = weakness(given.name, password)
         if weak:
-            raise Refused(422, "access.weak", f"body.password: {weak}")
+            raise Refused(409, "access.weak", f"body.password: {weak}")
         stored = await farm.passwords.hashed(password)
     try:
         farm.store.add(given.name, given.role, farm.now_ms(), stored)

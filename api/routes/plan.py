@@ -13,7 +13,7 @@ from api.farm import TheFarm, moment
 from api.problems import Refused
 from api.shapes import Asked, CubicMetres, Hectares, Kilograms, Litres, Moment, Name, Shape
 from daemon.agronomy.past import Past
-from daemon.decisions.base import of_kind
+from daemon.decisions.base import Day, of_kind
 from daemon.decisions.watering import Program
 from daemon.ledger.accounts import read_past
 from daemon.ledger.errors import LedgerMissing
@@ -83,7 +83,7 @@ class Draft(Shape):
 
 
 @router.get("", **VIEW)
-def plan(farm: TheFarm, night: date | None = None) -> RecordedPlan:
+def plan(farm: TheFarm, night: Day | None = None) -> RecordedPlan:
     """Return the newest plan of a night; of this one by default."""
     asked = night or night_of(farm.clock.stamp().utc, farm.zone)
     try:

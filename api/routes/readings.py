@@ -7,13 +7,13 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 from fastapi.responses import StreamingResponse
-from pydantic import AwareDatetime
 
 from api.access.guard import VIEW
 from api.farm import Farm, TheFarm, moment
 from api.problems import Refused
 from api.shapes import Moment, Shape
 from api.sheet import sheet
+from daemon.decisions.base import Instant
 from daemon.ledger import history
 
 router = APIRouter(prefix="/readings", tags=["readings"])
@@ -23,10 +23,8 @@ _Point = Annotated[
         pattern=r"^[a-z0-9_.]{1,60}$", description="Name of a point, as /v1/readings has them.", examples=["flow_m3_h"]
     ),
 ]
-_From = Annotated[
-    AwareDatetime | None, Query(alias="from", description="With its offset; a day before `to` by default.")
-]
-_To = Annotated[AwareDatetime | None, Query(description="With its offset; now by default.")]
+_From = Annotated[Instant | None, Query(alias="from", description="With its offset; a day before `to` by default.")]
+_To = Annotated[Instant | None, Query(description="With its offset; now by default.")]
 _UNITS = {"_m3_h": "m3/h", "_kpa": "kPa", "_ms_cm": "mS/cm", "_l": "L"}
 
 

@@ -96,7 +96,7 @@ def log_out_everywhere(caller: TheCaller, response: Response, farm: TheFarm) -> 
     response.delete_cookie(COOKIE, path="/")
 
 
-@router.put("/session/password", **allow(ANYBODY, tokens=False))
+@router.put("/session/password", **allow(ANYBODY, statuses=(409,), tokens=False))
 async def change_password(
     given: NewPassword, caller: TheCaller, request: Request, response: Response, farm: TheFarm
 ) -> Me:
@@ -116,7 +116,7 @@ async def change_password(
     new = given.new.get_secret_value()
     weak = weakness(caller.name, new)
     if weak:
-        raise Refused(422, "access.weak", f"body.new: {weak}")
+        raise Refused(409, "access.weak", f"body.new: {weak}")
     farm.store.change(caller.name, password=await farm.passwords.hashed(new))
     return _begin(farm, request, response, caller.name)
 

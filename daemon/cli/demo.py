@@ -1,6 +1,7 @@
 """`shiftwright demo`: one night at Kestrel Bend, an invented orchard, from the plan to the verdict and the truth."""
 
 import argparse
+import contextlib
 import json
 import shutil
 import tempfile
@@ -23,6 +24,7 @@ from daemon.decisions.watering import Program
 from daemon.dosing.outcome import block_doses
 from daemon.evidence import FlushOwed
 from daemon.ledger.accounts import read_past
+from daemon.ledger.chain import Verdict
 from daemon.ledger.durable import open_state
 from daemon.ledger.in_force import read_in_force
 from daemon.ledger.reports import RunReport, run_report, verify_file
@@ -53,6 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--db", type=Path, metavar="DIR", help="keep the ledger there (default: thrown away)")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the night's figures there")
+    parser.add_argument("--serve", action="store_true", help="then serve the night, until Ctrl-C")
     parser.add_argument("--copy", type=Path, metavar="DIR", help="copy the demo's site there, as a starting point")
 
 
@@ -65,7 +68,7 @@ def main(arguments: argparse.Namespace) -> int:
     faults = [_fault(text) for text in arguments.fault]
     programs = [key for kind, key in read_decisions(_SCENARIO / "decisions.toml") if kind == "program"]
     options = ["--seed", str(arguments.seed), *(["--perfect"] if arguments.perfect else [])]
-    with tempfile.TemporaryDirectory(prefix="shiftwright-") as scratch:
+    with tempfile.TemporaryDirectory(prefix="shiftwright-") as scratch, contextlib.ExitStack() as then:
         folder = arguments.db or Path(scratch) / "db"
         site = Path(scratch) / "site.toml"
         site.write_text(on_free_ports((_SCENARIO / "site.toml").read_text("utf-8")), "utf-8")
@@ -78,12 +81,32 @@ def main(arguments: argparse.Namespace) -> int:
         advice = _advice(night, reports, programs, ledger_of(folder))
         owed = tuple(stamped.row for stamped in open_state(ledger_of(folder)).owed)
         verdict = verify_file(ledger_of(folder))
+        if arguments.serve:
+            then.callback(_serve, site, folder)
+        _tell(arguments, night, reports, advice, owed, verdict)
+    return 0
+
+
+def _serve(site: Path, folder: Path) -> None:
+    """Serve the night's record until somebody has seen enough. Its controller is at rest, and said to be silent."""
+    from daemon.cli.serve import serve_site
+
+    serve_site(site, folder)
+
+
+def _tell(
+    arguments: argparse.Namespace,
+    night: Night,
+    reports: Sequence[RunReport],
+    advice: _Advice,
+    owed: tuple[FlushOwed, ...],
+    verdict: Verdict,
+) -> None:
     print("\n".join(_lines(night, reports, advice, owed, verdict.rows, verdict.broken_seq is None)))
     if arguments.json is not None:
         arguments.json.write_text(
             json.dumps(_figures(night, reports, advice, arguments.seed), indent=1) + "\n", "utf-8"
         )
-    return 0
 
 
 def _copy(folder: Path) -> int:

@@ -166,6 +166,30 @@ def _estimates(arguments: argparse.Namespace) -> int:
     return estimates.main(arguments)
 
 
+def _declare_serve(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import serve
+
+    serve.add_serve(parser)
+
+
+def _serve(arguments: argparse.Namespace) -> int:
+    from daemon.cli import serve
+
+    return serve.main(arguments)
+
+
+def _declare_user(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import people
+
+    people.add_arguments(parser)
+
+
+def _user(arguments: argparse.Namespace) -> int:
+    from daemon.cli import people
+
+    return people.main(arguments)
+
+
 def _declare_flush(parser: argparse.ArgumentParser) -> None:
     from daemon.cli import owed
 
@@ -214,6 +238,8 @@ _COMMANDS = (
     _Command("schema", "print the JSON Schema of the site file or the decisions, for editors", _add_schema, _schema),
     _Command("sim", "run the simulated plant alone", plant.add_sim, plant.sim),
     _Command("run", "run the daemon", plant.add_run, plant.run),
+    _Command("serve", "serve the api: software and pages ask there", _declare_serve, _serve),
+    _Command("user", "who may log in to the api: add, reset, remove, list", _declare_user, _user),
     _Command("status", "show what the newest scan saw", client.add_status, client.status),
     _Command("plan", "what will run on a night, and why; a draft", _declare_plan, _plan),
     _Command("program", "what runs, with which stocks, and when: add, list, remove", _declare_program, _program),
@@ -266,7 +292,7 @@ def main(words: Sequence[str] | None = None) -> int:
 
 
 _EXIT_CODES = {
-    **dict.fromkeys(("refused", "night", "recommendation", "plan"), 1),
+    **dict.fromkeys(("refused", "night", "recommendation", "plan", "access"), 1),
     **dict.fromkeys(("input", "site", "decision", "product", "blend"), 2),
     "socket": 3,
     **dict.fromkeys(("simulator", "daemon", "plant", "solving"), 4),

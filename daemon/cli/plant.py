@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import contextlib
 import os
 import signal
 import sys
@@ -91,7 +92,7 @@ def add_run(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of run."""
     parser.add_argument("site", type=Path, help="the site file")
     add_folder(parser)
-    parser.add_argument("--all", action="store_true", help="start the simulator as well, and stop it in the end")
+    parser.add_argument("--all", action="store_true", help="start the simulator and the api as well, and stop them")
     parser.add_argument("--decisions", type=Path, metavar="FILE", help="record the decisions of this TOML file first")
     parser.add_argument(
         "--speed", type=_speed, default=0.0, metavar="N", help="simulated time, N times as fast as real time"
@@ -127,6 +128,7 @@ async def _run(arguments: argparse.Namespace, plant: Plant) -> None:
     simulator = None
     if arguments.all:
         simulator = await Simulator.start(arguments.site, ["--pace", str(speed or 1.0)])
+    beside = contextlib.AsyncExitStack()
     try:
         notifier = Notifier.from_environment(os.environ)
         service = Service(plant, load_profiles(), arguments.db, clock, notifier, _say)
@@ -135,10 +137,15 @@ async def _run(arguments: argparse.Namespace, plant: Plant) -> None:
                 await record_decisions(service, decisions, "run")
                 if simulator is not None:
                     await charge_tanks(service, simulator)
+                if arguments.all:
+                    from daemon.cli.serve import api_beside
+
+                    await beside.enter_async_context(api_beside(arguments.site, arguments.db))
                 _say(f"{plant.site.site.name}: running. Commands: shiftwright status --db {arguments.db}")
                 while not stop.is_set():
                     await service.step()
         finally:
+            await beside.aclose()
             await service.stop()
     finally:
         if simulator is not None:

@@ -4,11 +4,13 @@ A decision is a kind, a key and a body; the body is one of the models beside thi
 version, dated. What is bolted down is in `site`.
 """
 
+import re
 from collections.abc import Mapping
 from datetime import date, datetime
-from typing import Annotated, ClassVar, TypeVar, cast
+from typing import Annotated, Any, ClassVar, TypeVar, cast
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
 
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=40)]
 NUTRIENTS = ("N", "P", "K", "Ca", "Mg", "S", "Cl", "Na", "B", "Fe", "Mn", "Zn", "Cu", "Mo")
@@ -19,8 +21,30 @@ NotNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0.0, le=1.0, allow_inf_nan=False)]
 Celsius = Annotated[float, Field(ge=-5.0, le=60.0, allow_inf_nan=False)]
 Text = Annotated[str, Field(min_length=1, max_length=200)]
-Day = Annotated[date, Field(strict=False)]
-Instant = Annotated[datetime, AwareDatetime, Field(strict=False)]
+
+
+def text_of(pattern: str) -> BeforeValidator:
+    """Return what lets no other text pass, and no number: pydantic would read a date or time out of either."""
+    form = re.compile(pattern)
+
+    def check(value: Any) -> Any:
+        if isinstance(value, int | float) or (isinstance(value, str) and not form.match(value)):
+            raise PydanticCustomError("date_type", "Input should be a date or time in the form of RFC 3339")
+        return value
+
+    return BeforeValidator(check)
+
+
+def _whole(value: Any) -> Any:
+    """Return 12.0 as 12, as JSON means it: there it is a whole number."""
+    return int(value) if isinstance(value, float) and value.is_integer() else value
+
+
+WHOLE = BeforeValidator(_whole)
+"""Of a field of int."""
+_DATE = r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
+Day = Annotated[date, text_of(rf"{_DATE}$"), Field(strict=False)]
+Instant = Annotated[datetime, AwareDatetime, text_of(rf"{_DATE}[Tt ]"), Field(strict=False)]
 """With its zone or offset: two o'clock comes twice in a year."""
 
 

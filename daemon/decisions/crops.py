@@ -4,7 +4,7 @@ from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
-from daemon.decisions.base import Day, Decision, Name, NotNegative, Nutrient, Part, Positive, Share, Text
+from daemon.decisions.base import WHOLE, Day, Decision, Name, NotNegative, Nutrient, Part, Positive, Share, Text
 
 
 class Stage(Part):
@@ -77,9 +77,9 @@ class Recommendation(Decision):
     basis: Text
     """What it rests on: soil test, leaf test, yield; with its date or number."""
     needs: dict[Nutrient, Need] = Field(min_length=1)
-    every_days: Annotated[int, Field(ge=1, le=366)] | None = None
+    every_days: Annotated[int, Field(ge=1, le=366), WHOLE] | None = None
     """One event in so many days: 7 is weekly, 14 fortnightly. Or else `events`."""
-    events: Annotated[tuple[Annotated[int, Field(ge=1)], ...], Field(strict=False)] | None = None
+    events: Annotated[tuple[Annotated[int, Field(ge=1), WHOLE], ...], Field(strict=False)] | None = None
     """How many events each stage has, where every irrigation is one."""
     make_up_pct: Annotated[float, Field(ge=0.0, le=100.0, allow_inf_nan=False)] = 25.0
     """The most of one event's dose by which an accepted shortfall of the stage raises the next."""

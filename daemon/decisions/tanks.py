@@ -4,7 +4,7 @@ from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
-from daemon.decisions.base import Celsius, Day, Decision, Instant, Name, NotNegative, Part, Positive, Text
+from daemon.decisions.base import WHOLE, Celsius, Day, Decision, Instant, Name, NotNegative, Part, Positive, Text
 
 Pct = Annotated[float, Field(gt=0.0, le=100.0, allow_inf_nan=False)]
 LabelItem = Annotated[str, Field(pattern=r"^(N_nitrate|N_ammonium|N_urea|P|K|Ca|Mg|S|Cl|Na|B|Fe|Mn|Zn|Cu|Mo)$")]
@@ -99,7 +99,7 @@ class Portion(Part):
     product: Name
     kg: Positive
     lot: Annotated[str, Field(max_length=60)] = ""
-    bags: Annotated[int, Field(ge=1)] | None = None
+    bags: Annotated[int, Field(ge=1), WHOLE] | None = None
 
 
 class Mix(Decision):

@@ -3,15 +3,21 @@
 from datetime import date, time
 from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, WithJsonSchema, model_validator
 
-from daemon.decisions.base import Day, Decision, Name, Part, Positive, Text
+from daemon.decisions.base import WHOLE, Day, Decision, Name, Part, Positive, Text, text_of
 
 Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 WEEKDAYS: tuple[Weekday, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 """In the order of `date.weekday`."""
 Weekdays = Annotated[tuple[Weekday, ...], Field(strict=False, min_length=1)]
-WallTime = Annotated[time, Field(strict=False)]
+_HOURS_MINUTES = "^([01][0-9]|2[0-3]):[0-5][0-9](:[0-5][0-9])?$"
+WallTime = Annotated[
+    time,
+    text_of(_HOURS_MINUTES),
+    Field(strict=False),
+    WithJsonSchema({"type": "string", "pattern": _HOURS_MINUTES, "examples": ["22:00"]}),
+]
 """Of the site's own clock, without a zone; to the minute."""
 Inhibit = Literal["rain", "wind"]
 
@@ -28,13 +34,13 @@ class Timetable(Decision):
     starts: Annotated[tuple[WallTime, ...], Field(strict=False, min_length=1)]
     weekdays: Weekdays | None = None
     """Nights of these weekdays. Or else `every_days`; with neither it is every night."""
-    every_days: Annotated[int, Field(ge=2, le=60)] | None = None
+    every_days: Annotated[int, Field(ge=2, le=60), WHOLE] | None = None
     """Every so many nights from `first` on."""
     first: Day | None = None
     """First night."""
     last: Day | None = None
     """Last night."""
-    late_min: Annotated[int, Field(ge=1, le=600)] = 120
+    late_min: Annotated[int, Field(ge=1, le=600), WHOLE] = 120
     """A start that was missed still runs within so many minutes; later it is skipped, and an alarm says so."""
     finish_by: WallTime | None = None
     """The night's water should be over by then: a plan that goes on for longer warns."""

@@ -18,12 +18,12 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Recorded]:
 @pytest.fixture
 async def given(record: Recorded, tmp_path: Path) -> AsyncIterator[Given]:
     """Return a farm whose controller is heard."""
-    async with served(record, tmp_path) as found:
+    async with served(record, tmp_path / "served") as found:
         yield found
 
 
 @pytest.fixture
 async def silent(record: Recorded, tmp_path: Path) -> AsyncIterator[Given]:
     """Return a farm whose controller was never heard."""
-    async with served(record, tmp_path, is_silent=True) as found:
+    async with served(record, tmp_path / "silent", is_silent=True) as found:
         yield found

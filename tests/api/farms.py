@@ -3,6 +3,7 @@
 Decisions are judged and recorded by the daemon's code; commands are answered by a stand-in that keeps them.
 """
 
+import asyncio
 import shutil
 import tomllib
 from collections.abc import AsyncIterator, Iterator
@@ -22,7 +23,6 @@ from api.farm import Farm
 from api.limits import COOKIE
 from api.link import DaemonLink
 from daemon.clock import UtcStamp, real_seconds
-from daemon.control.image import Image
 from daemon.folder import ACCESS, HISTORY, LEDGER, SOCKET
 from daemon.ledger.history import History
 from daemon.ledger.writer import open_ledger
@@ -86,7 +86,7 @@ class Given:
 
     def client(self, *, address: str = "192.0.2.7", **headers: str) -> httpx.AsyncClient:
         """Return a client that has not logged in."""
-        transport = httpx.ASGITransport(self._app, client=(address, 5000))
+        transport = httpx.ASGITransport(self.app, client=(address, 5000))
         made = httpx.AsyncClient(transport=transport, base_url="http://localhost", headers=headers)
         self.clients.append(made)
         return made
@@ -108,8 +108,10 @@ class Given:
         _, secret = self.farm.store.add_token("owner", "office", role, 30, self.farm.now_ms())
         return self.client(Authorization=f"Bearer {secret}")
 
+    password_hash: str = _HASH
+
     def __post_init__(self) -> None:
-        self._app = make_app(self.farm)
+        self.app = make_app(self.farm)
 
     async def on_command(self, command: Command) -> Answer:
         """Keep a command, and accept it."""
@@ -123,21 +125,19 @@ def recorded(folder: Path) -> Iterator[Recorded]:
     place = kestrel(folder, "kestrel_bend")
     night, (recipe,) = charged_night(place.site_file, place.decisions, 7, ("low_night",), scan_s=place.scan_s)
     history = History(folder / HISTORY)
-    last = None
-    for number, last in enumerate(night.run(recipe)):
-        if number % 5 == 0:
-            history.append(_STAMP.ms - 3_600_000 + 10_000 * number, {"flow_m3_h": 40.0 + 0.01 * number})
+    scans = list(night.run(recipe))
+    for number in range(0, len(scans), 5):
+        history.append(_STAMP.ms - 3_600_000 + 10_000 * number, {"flow_m3_h": 40.0 + 0.01 * number})
     history.close()
-    assert last is not None
     plant = parse_site(place.site_file.read_text("utf-8"), load_profiles())
     _write(folder, plant, place, night)
-    scanned = Scanned(number=1, stamp=_STAMP, image=_image(night), decision=last)
-    yield Recorded(folder, plant, make_snapshot(plant, scanned, True, {}, {}, {"next": None, "notices": []}), recipe.run)
+    scanned = Scanned(number=1, stamp=_STAMP, image=night.image(), decision=scans[-1])
+    yield Recorded(
+        folder, plant, make_snapshot(plant, scanned, True, {}, {}, {"next": None, "notices": []}), recipe.run
+    )
 
 
 def _write(folder: Path, plant: Plant, place: Place, night: CoreNight) -> None:
-    import asyncio
-
     ledger = open_ledger(folder / LEDGER, simulated=True, stamp=_STAMP, now=real_seconds)
     try:
         decided = Decided(plant, ledger, StandingClock())
@@ -151,10 +151,6 @@ def _write(folder: Path, plant: Plant, place: Place, night: CoreNight) -> None:
         assert ledger.wait_durable(ledger.submit(night.rows, _STAMP), 20.0)
     finally:
         ledger.close(20.0)
-
-
-def _image(night: CoreNight) -> Image:
-    return night.image()
 
 
 @asynccontextmanager
