@@ -22,7 +22,7 @@ async def _asked(client: httpx.AsyncClient, method: str, path: str, found: dict[
     """Ask an operation for something that is in form enough to come to its rule, and does nothing."""
     names = {name: value for name, value in _NAMES.items() if f"{{{name}}}" in path}
     query = {p["name"]: _QUERY[p["name"]] for p in found.get("parameters", ()) if p["name"] in _QUERY}
-    body = {} if "requestBody" in found else None
+    body: dict[str, Any] | None = {} if "requestBody" in found else None
     headers = {"If-Match": '"9"'}
     return await client.request(method, path.format(**names), params=query, headers=headers, json=body)
 

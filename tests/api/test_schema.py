@@ -122,6 +122,7 @@ def _try(made: Recorded, folder: Path, cases: int) -> dict[str, Counter[int]]:
         with _Served(made, folder / str(number)) as farm, asgi.get_client(cast(Any, farm.given.app)) as client:
             (operation,) = (one for one in _operations(farm.given) if one.label == label)
             seen[label] = _ask(farm, client, operation, -(-cases // len(labels)))
+    asgi._shutdown()  # it keeps its loop and threads for the process, and our tests leave none behind
     return seen
 
 
