@@ -65,7 +65,9 @@ class DaemonLink:
         self._others = ThreadPoolExecutor(8, "ask")
 
     def start(self) -> None:
-        """Begin to follow."""
+        """Begin to follow, unless that was begun."""
+        if self._thread is not None:
+            return
         loop = asyncio.get_running_loop()
         self._thread = threading.Thread(target=self._follow, args=(loop,), name="daemon-link", daemon=True)
         self._thread.start()

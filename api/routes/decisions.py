@@ -3,6 +3,7 @@
 The daemon judges and records; here is what keeps two people from overwriting each other unseen (RFC 9110, If-Match).
 """
 
+import hashlib
 import json
 import re
 import uuid
@@ -38,8 +39,8 @@ Id = Annotated[
     str | None,
     Header(
         alias="Idempotency-Key",
-        pattern=r"^[\x21-\x7e]{1,64}$",
-        description="The same key is done once and answered as before.",
+        pattern=r"^[\x21-\x7e]{1,40}$",
+        description="The same key, from the same person and for the same thing, is done once and answered as before.",
     ),
 ]
 
@@ -162,13 +163,24 @@ async def _record(
         raise Refused(412, "version.changed", f"Version {version} is in force. Read it, then decide again.")
     body = None if decision is None else decision.model_dump(mode="json", exclude_unset=True)
     asked: dict[str, Any] = {"kind": kind, "key": key, "body": body, "expected_version": version}
-    answer = await ask(farm.link.decision({"id": id_ or uuid.uuid4().hex, "who": caller.who, "decisions": [asked]}))
+    answer = await ask(
+        farm.link.decision(
+            {"id": id_of(caller, f"{kind} {key} {body is None}", id_), "who": caller.who, "decisions": [asked]}
+        )
+    )
     if not answer.accepted:
         raise Refused(409, "decision.refused", answer.reason)
     row = _row(farm, kind, key)
     newest = version + 1 if row is None else row.version
     response.headers["ETag"] = f'"{newest}"'
     return Recorded(version=newest, said=answer.reason)
+
+
+def id_of(caller: Caller, what: str, key: str | None) -> str:
+    """Return the id of a command: a new one, or that of the same key from the same person for the same thing."""
+    if key is None:
+        return uuid.uuid4().hex
+    return f"{key}-{hashlib.sha256(f'{caller.who} {what}'.encode()).hexdigest()[:16]}"
 
 
 async def ask(asking: Any) -> Any:

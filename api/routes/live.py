@@ -1,6 +1,5 @@
 """The plant now: snapshot, events as they come, commands, and the two stops."""
 
-import uuid
 from collections.abc import AsyncIterator
 from typing import Annotated, Any
 
@@ -12,7 +11,7 @@ from api.access.guard import VIEW, Caller, TheCaller, allow
 from api.access.roles import ANYBODY, DRIVERS, Role
 from api.farm import Farm, TheFarm, moment
 from api.problems import Refused
-from api.routes.decisions import Id, ask
+from api.routes.decisions import Id, ask, id_of
 from api.shapes import Asked, Moment, Seconds, Shape
 from daemon.messages import Command, Verb
 
@@ -96,7 +95,7 @@ async def stop(given: NewStop, caller: TheCaller, farm: TheFarm, idempotency_key
 
 
 async def _asked(farm: Farm, caller: Caller, verb: Verb, arguments: dict[str, Any], id_: str | None) -> Answered:
-    made = Command(id_ or uuid.uuid4().hex, caller.who, caller.role.value, verb, arguments)
+    made = Command(id_of(caller, verb.value, id_), caller.who, caller.role.value, verb, arguments)
     answer = await ask(farm.link.command(made))
     return Answered(id=answer.id, accepted=answer.accepted, reason=answer.reason)
 

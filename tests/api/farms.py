@@ -22,7 +22,7 @@ from api.app import make_app
 from api.farm import Farm
 from api.limits import COOKIE
 from api.link import DaemonLink
-from daemon.clock import UtcStamp, real_seconds
+from daemon.clock import Clock, UtcStamp, real_seconds
 from daemon.folder import ACCESS, HISTORY, LEDGER, SOCKET
 from daemon.ledger.history import History
 from daemon.ledger.writer import open_ledger
@@ -154,15 +154,18 @@ def _write(folder: Path, plant: Plant, place: Place, night: CoreNight) -> None:
 
 
 @asynccontextmanager
-async def served(made: Recorded, folder: Path, *, is_silent: bool = False) -> AsyncIterator[Given]:
+async def served(
+    made: Recorded, folder: Path, *, is_silent: bool = False, clock: Clock | None = None
+) -> AsyncIterator[Given]:
     """Serve a copy of a recorded farm from `folder`, with the daemon's end of the socket unless it is silent."""
     shutil.copytree(made.folder, folder, dirs_exist_ok=True)
-    clock = StandingClock()
+    standing = StandingClock()
+    clock = clock or standing
     store = AccessStore(folder / ACCESS)
     link = DaemonLink(folder / SOCKET, clock)
     lockout = Lockout(store, clock.monotonic_s())
     farm = Farm(made.plant, folder, clock, store, Passwords(), lockout, link, "0.1.0")
-    given = Given(farm, clock)
+    given = Given(farm, standing)
     ledger = open_ledger(folder / LEDGER, simulated=True, stamp=_STAMP, now=real_seconds)
     decided = Decided(made.plant, ledger, clock)
     decided.load(folder / LEDGER)

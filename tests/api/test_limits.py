@@ -141,7 +141,7 @@ async def test_an_address_may_ask_so_often_and_stop_all_the_same(given: Given) -
 @pytest.mark.parametrize("cookie", ['"', "a=b; c", f"{COOKIE}", f"{COOKIE}=", f"{COOKIE}=made-up", "\u00e9=1"])
 async def test_odd_cookies_are_no_log_in(given: Given, cookie: str) -> None:
     """Guards the parser of cookies."""
-    headers = httpx.Headers({"Cookie": cookie.encode("latin-1")})  # type: ignore[dict-item]
+    headers = httpx.Headers([(b"Cookie", cookie.encode("latin-1"))])
     assert (await given.client().get("/v1/site", headers=headers)).status_code == 401
 
 

@@ -46,7 +46,7 @@ async def test_one_at_a_time(monkeypatch: pytest.MonkeyPatch) -> None:
         nonlocal under_way, most
         under_way += 1
         most = max(most, under_way)
-        found = await real(*arguments)  # type: ignore[arg-type]
+        found: object = await real(*arguments)  # type: ignore[arg-type]
         under_way -= 1
         return found
 

@@ -1,6 +1,6 @@
 """access.db: secrets are kept as digests alone, everything ends when it should, and one technician is left."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -42,11 +42,12 @@ def test_a_session_ends(store: AccessStore) -> None:
     other = store.begin_session("rani", _NOW_MS)
     store.end_session(secret)
     assert store.session(secret, _NOW_MS) is None and store.session(other, _NOW_MS) is not None
-    for end in (
+    ends: tuple[Callable[[], None], ...] = (
         lambda: store.end_sessions("rani"),
         lambda: store.change("rani", password="another hash"),
         lambda: store.change("rani", role=Role.AGRONOMIST),
-    ):
+    )
+    for end in ends:
         other = store.begin_session("rani", _NOW_MS)
         end()
         assert store.session(other, _NOW_MS) is None
@@ -76,13 +77,14 @@ def test_people_come_and_go(store: AccessStore) -> None:
     """Guards names: each once, unknown ones told, and whoever goes takes sessions and tokens along."""
     with pytest.raises(AccessError, match="there is one of that name already"):
         store.add("rani", Role.VIEWER, _NOW_MS)
-    for change in (
+    changes: tuple[Callable[[], object], ...] = (
         lambda: store.change("nobody", role=Role.VIEWER),
         lambda: store.remove("nobody"),
         lambda: store.begin_session("nobody", _NOW_MS),
         lambda: store.add_token("nobody", "x", Role.VIEWER, 1, _NOW_MS),
         lambda: store.add_pairing("nobody", _NOW_MS),
-    ):
+    )
+    for change in changes:
         with pytest.raises(AccessError, match="nobody of that name is known"):
             change()
     secret = store.begin_session("rani", _NOW_MS)
@@ -95,7 +97,11 @@ def test_people_come_and_go(store: AccessStore) -> None:
 
 def test_a_technician_is_always_left(store: AccessStore) -> None:
     """Guards against a farm that nobody can put right from a page any more."""
-    for change in (lambda: store.remove("theo"), lambda: store.change("theo", role=Role.OPERATOR)):
+    changes: tuple[Callable[[], None], ...] = (
+        lambda: store.remove("theo"),
+        lambda: store.change("theo", role=Role.OPERATOR),
+    )
+    for change in changes:
         with pytest.raises(AccessError, match="only technician"):
             change()
     store.change("rani", role=Role.TECHNICIAN)

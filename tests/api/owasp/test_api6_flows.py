@@ -9,10 +9,13 @@ async def test_a_command_is_given_its_id(given: Given) -> None:
     client = given.person(Role.OPERATOR)
     for _ in range(2):
         answer = await client.post("/v1/commands", json={"verb": "hold"}, headers={"Idempotency-Key": "tap-1"})
-        assert answer.json() == {"id": "tap-1", "accepted": True, "reason": "It is done."}
+        assert answer.json() == {"id": given.commands[0].id, "accepted": True, "reason": "It is done."}
+    other = given.person(Role.OPERATOR, "theo")
+    await client.post("/v1/commands", json={"verb": "reset"}, headers={"Idempotency-Key": "tap-1"})
+    await other.post("/v1/commands", json={"verb": "hold"}, headers={"Idempotency-Key": "tap-1"})
     await client.post("/v1/commands", json={"verb": "hold"})
-    assert [command.id for command in given.commands][:2] == ["tap-1", "tap-1"]
-    assert given.commands[2].id not in ("", "tap-1")
+    first, again, *others = [command.id for command in given.commands]
+    assert first == again and first.startswith("tap-1-") and len({first, *others}) == 4
 
 
 async def test_two_people_do_not_overwrite_each_other(given: Given) -> None:
