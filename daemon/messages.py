@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Any
 
-PROTOCOL = 5
+PROTOCOL = 6
 DAEMON = "daemon"
 """The role of a command that nobody gave: the timetable's, and the stop when the controller ends."""
 OPERATOR = "operator"
@@ -97,3 +97,5 @@ class Snapshot:
     """The next start of the timetables, and what to see to before it."""
     devices: dict[str, Any]
     """How each device answers: its state in words and its counters."""
+    late_s: float = 0.0
+    """How much later than its time the scan began."""

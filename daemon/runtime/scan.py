@@ -60,6 +60,8 @@ class Scanner:
         self._wake = asyncio.Event()
         self.overruns = 0
         """Scans that began more than one scan time late."""
+        self.late_s = 0.0
+        """How much later than its time the newest scan began; of one that a command woke, 0."""
         self.newest: Scanned | None = None
 
     def begin(self, ticket: int, answered: dict[str, Answer]) -> None:
@@ -133,6 +135,7 @@ class Scanner:
         waiting = asyncio.ensure_future(self._clock.wait_until_s(self._next_s))
         woken = asyncio.ensure_future(self._wake.wait())
         await asyncio.wait((waiting, woken), return_when=asyncio.FIRST_COMPLETED)
+        self.late_s = max(0.0, self._clock.monotonic_s() - self._next_s)
         for task in (waiting, woken):
             task.cancel()
             with contextlib.suppress(asyncio.CancelledError):

@@ -277,7 +277,7 @@ class Service:
         if newest is not None and self._snapshot[0] is not newest:
             tonight = self._nights.summary if self._nights is not None else {}
             healths = self.field.health(), self.field.device_health()
-            made = make_snapshot(self.plant, newest, self.simulated, *healths, tonight)
+            made = make_snapshot(self.plant, newest, self.simulated, *healths, tonight, self.scanner.late_s)
             self._snapshot = (newest, made)
         return self._snapshot[1]
 

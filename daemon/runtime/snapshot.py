@@ -24,6 +24,7 @@ def make_snapshot(
     links: Mapping[str, Health],
     devices: Mapping[str, DeviceHealth],
     tonight: Mapping[str, Any],
+    late_s: float = 0.0,
 ) -> Snapshot:
     """Return the snapshot of a scan."""
     decision = scanned.decision
@@ -98,6 +99,7 @@ def make_snapshot(
             name: {"state": health.state.value, "resting": health.resting, **_counters(health)}
             for name, health in devices.items()
         },
+        late_s=round(late_s, 4),
     )
 
 
