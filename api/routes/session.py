@@ -155,7 +155,7 @@ def _begin(farm: Farm, request: Request, response: Response, name: str) -> Me:
         path="/",
         httponly=True,
         samesite="strict",
-        secure=request.url.scheme == "https",
+        secure="https" in (request.url.scheme, request.headers.get("origin", "").partition(":")[0]),
     )
     person = farm.store.person(name)
     return _me(farm, name, person.role.value if person is not None else "")
