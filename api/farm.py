@@ -14,6 +14,7 @@ from api.access.passwords import Passwords
 from api.access.store import AccessStore
 from api.link import DaemonLink
 from api.problems import Refused
+from api.rehearsal import Rehearsal
 from daemon.clock import Clock
 from daemon.folder import HISTORY, LEDGER
 from daemon.ledger.errors import LedgerMissing
@@ -32,6 +33,7 @@ class Farm:
     passwords: Passwords
     lockout: Lockout
     link: DaemonLink
+    rehearsal: Rehearsal
     version: str
 
     @property

@@ -132,3 +132,4 @@ async def serve(farm: Farm, listener: socket.socket, stop: asyncio.Event) -> Non
     finally:
         ending.cancel()
         await asyncio.gather(ending, return_exceptions=True)
+        await farm.rehearsal.close()

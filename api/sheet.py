@@ -1,6 +1,7 @@
 """CSV that streams: a row at a time, units in its heads, and no cell that a spreadsheet would take for a formula."""
 
 import csv
+import html
 import io
 from collections.abc import Iterable, Iterator, Sequence
 
@@ -17,6 +18,26 @@ def sheet(name: str, heads: Sequence[str], rows: Iterable[Sequence[object]]) -> 
         media_type="text/csv; charset=utf-8",
         headers={"Content-Disposition": f'attachment; filename="{name}.csv"'},
     )
+
+
+def printed(title: str, note: str, heads: Sequence[str], rows: Iterable[Sequence[object]]) -> StreamingResponse:
+    """Return the same as a page that prints well, also over many sheets: its heads stand on each of them."""
+    return StreamingResponse(_page(title, note, heads, rows), media_type="text/html; charset=utf-8")
+
+
+def _page(title: str, note: str, heads: Sequence[str], rows: Iterable[Sequence[object]]) -> Iterator[str]:
+    yield (
+        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{html.escape(title)}</title>'
+        f"</head><body><h1>{html.escape(title)}</h1><p>{html.escape(note)}</p>"
+        f'<table border="1"><thead><tr>{_cells("th", heads)}</tr></thead><tbody>'
+    )
+    for row in rows:
+        yield f"<tr>{_cells('td', row)}</tr>"
+    yield "</tbody></table></body></html>"
+
+
+def _cells(tag: str, row: Iterable[object]) -> str:
+    return "".join(f"<{tag}>{html.escape(str(cell))}</{tag}>" for cell in row)
 
 
 def _text(heads: Sequence[str], rows: Iterable[Sequence[object]]) -> Iterator[str]:

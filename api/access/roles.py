@@ -22,6 +22,8 @@ ANYBODY: Final = frozenset(Role)
 """Whoever can log in."""
 DRIVERS: Final = frozenset({Role.OPERATOR, Role.TECHNICIAN})
 """Those who may give control commands; whoever can log in may stop."""
+PLANNERS: Final = frozenset({Role.AGRONOMIST, Role.OPERATOR, Role.TECHNICIAN})
+"""Those who may have the controller compute for half a minute."""
 TECHNICIANS: Final = frozenset({Role.TECHNICIAN})
 
 _AGRONOMISTS: Final = frozenset({"recommendation", "cycle", "other_source", "water"})

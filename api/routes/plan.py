@@ -8,9 +8,10 @@ from fastapi import APIRouter
 from pydantic import Field
 
 from api.access.guard import VIEW, allow
-from api.access.roles import ANYBODY
+from api.access.roles import ANYBODY, PLANNERS
 from api.farm import TheFarm, moment
 from api.problems import Refused
+from api.rehearsal import Rehearsed, Stand
 from api.shapes import Asked, CubicMetres, Hectares, Kilograms, Litres, Moment, Name, Shape
 from daemon.agronomy.past import Past
 from daemon.decisions.base import Day, of_kind
@@ -82,6 +83,23 @@ class Draft(Shape):
     checks: list[OneCheck]
 
 
+class NewSimulation(Asked):
+    """A night that is to be simulated."""
+
+    night: Day | None = None
+    """The date of its evening; by default that of the next start."""
+
+
+class Simulation(Shape):
+    """A night on the simulator. Nothing of it is recorded, and no plant is touched."""
+
+    stand: Stand
+    night: str
+    figures: dict[str, Any] | None
+    """Once it is done: the plan, and what the simulated plant then delivered."""
+    said: str
+
+
 @router.get("", **VIEW)
 def plan(farm: TheFarm, night: Day | None = None) -> RecordedPlan:
     """Return the newest plan of a night; of this one by default."""
@@ -95,9 +113,23 @@ def plan(farm: TheFarm, night: Day | None = None) -> RecordedPlan:
     return RecordedPlan(night=asked, planned=moment(found.at_ms), why=found.row.why, plan=json.loads(found.row.plan))
 
 
+@router.post("/simulation", status_code=202, **allow(PLANNERS, statuses=(409,)))
+async def simulate(given: NewSimulation, farm: TheFarm) -> Simulation:
+    """Plan a night and run it on the simulator, beside everything; GET tells how it goes. One at a time."""
+    if not farm.rehearsal.begin(str(given.night) if given.night is not None else ""):
+        raise Refused(409, "simulation.running", "A night is being simulated. Wait until it is done.")
+    return _simulation(farm.rehearsal.newest)
+
+
+@router.get("/simulation", **VIEW)
+def simulation(farm: TheFarm) -> Simulation:
+    """Return the newest simulated night: it takes half a minute or so, longer on a small board."""
+    return _simulation(farm.rehearsal.newest)
+
+
 @router.post("/draft", **allow(ANYBODY, statuses=(404,)))
 def draft(given: NewDraft, farm: TheFarm) -> Draft:
-    """Plan one run of a program as if it began now. On the simulator it is tried with `shiftwright plan --simulate`."""
+    """Plan one run of a program as if it began now. Nothing is recorded."""
     decisions = farm.in_force().decisions
     if given.program not in of_kind(decisions, Program):
         raise Refused(404, "not-found", "There is no program of that name.")
@@ -112,6 +144,11 @@ def draft(given: NewDraft, farm: TheFarm) -> Draft:
             program=given.program, would_run=False, blocks=[], channels=[], checks=[_check(one) for one in error.checks]
         )
     return _drafted(given.program, made)
+
+
+def _simulation(found: Rehearsed) -> Simulation:
+    figures = None if found.figures is None else dict(found.figures)
+    return Simulation(stand=found.stand, night=found.night, figures=figures, said=found.said)
 
 
 def _drafted(program: str, made: Plan) -> Draft:

@@ -12,7 +12,7 @@ from api.access.guard import VIEW
 from api.farm import Farm, TheFarm
 from api.routes.runs import by_channel, every_run
 from api.shapes import CubicMetres, Hectares, Kilograms, Moment, Shape
-from api.sheet import sheet
+from api.sheet import printed, sheet
 from daemon.agronomy.application import OXIDES, Given, applications
 from daemon.agronomy.tank import log_of
 from daemon.decisions.base import of_kind
@@ -91,6 +91,14 @@ def application_record(farm: TheFarm, year: _Year = None, starts: _Starts = "01-
 def application_csv(farm: TheFarm, year: _Year = None, starts: _Starts = "01-01") -> StreamingResponse:
     """Return the same as CSV, with the oxides that labels use."""
     return sheet("applications", _HEADS, (_row(given) for given in _of_year(farm, year, starts)))
+
+
+@router.get("/applications.html", response_class=StreamingResponse, **VIEW)
+def application_print(farm: TheFarm, year: _Year = None, starts: _Starts = "01-01") -> StreamingResponse:
+    """Return the same as a page to print."""
+    rows = [_row(given) for given in _of_year(farm, year, starts)]
+    note = f"{len(rows)} lines, the newest first. Nutrients and water are told with a block's first product in a run."
+    return printed(f"{farm.plant.site.site.name}: application record", note, _HEADS, rows)
 
 
 @router.get("/tests", **VIEW)

@@ -20,6 +20,7 @@ from api.access.roles import Role
 from api.access.store import AccessStore
 from api.farm import Farm
 from api.link import DaemonLink
+from api.rehearsal import Rehearsal
 from api.serving import listen, serve
 from daemon.cli.client import add_folder
 from daemon.cli.errors import InputError
@@ -51,17 +52,17 @@ def main(arguments: argparse.Namespace) -> int:
 
 def serve_site(site: Path, folder: Path) -> None:
     """Serve a daemon's folder until SIGTERM or SIGINT. Raises InputError, ServingError."""
-    uvloop.run(_until_stopped(read_plant(site), folder))
+    uvloop.run(_until_stopped(site, read_plant(site), folder))
 
 
-async def _until_stopped(plant: Plant, folder: Path) -> None:
+async def _until_stopped(site: Path, plant: Plant, folder: Path) -> None:
     stop = asyncio.Event()
     for signal_number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(signal_number, stop.set)
-    await serve_until(plant, folder, stop)
+    await serve_until(site, plant, folder, stop)
 
 
-async def serve_until(plant: Plant, folder: Path, stop: asyncio.Event) -> None:
+async def serve_until(site: Path, plant: Plant, folder: Path, stop: asyncio.Event) -> None:
     """Serve a plant's folder until `stop`. Raises InputError, ServingError."""
     if not folder.is_dir():
         raise InputError(f"--db: got {folder}; expected the daemon's folder. Start the daemon once, or see --db")
@@ -71,7 +72,9 @@ async def serve_until(plant: Plant, folder: Path, stop: asyncio.Event) -> None:
         with contextlib.closing(AccessStore(folder / ACCESS)) as store:
             lockout = Lockout(store, clock.monotonic_s())
             link = DaemonLink(folder / SOCKET, clock)
-            farm = Farm(plant, folder, clock, store, Passwords(), lockout, link, version("shiftwright"))
+            farm = Farm(
+                plant, folder, clock, store, Passwords(), lockout, link, Rehearsal(site, folder), version("shiftwright")
+            )
             for line in greeting(settings, store, clock.stamp().ms):
                 print(line, file=sys.stderr, flush=True)
             await serve(farm, listener, stop)

@@ -22,6 +22,7 @@ from api.app import make_app
 from api.farm import Farm
 from api.limits import COOKIE
 from api.link import DaemonLink
+from api.rehearsal import Rehearsal
 from daemon.clock import Clock, UtcStamp, real_seconds
 from daemon.folder import ACCESS, HISTORY, LEDGER, SOCKET
 from daemon.ledger.history import History
@@ -164,7 +165,17 @@ async def served(
     store = AccessStore(folder / ACCESS)
     link = DaemonLink(folder / SOCKET, clock)
     lockout = Lockout(store, clock.monotonic_s())
-    farm = Farm(made.plant, folder, clock, store, Passwords(), lockout, link, "0.1.0")
+    farm = Farm(
+        made.plant,
+        folder,
+        clock,
+        store,
+        Passwords(),
+        lockout,
+        link,
+        Rehearsal(folder / "kestrel_bend.toml", folder),
+        "0.1.0",
+    )
     given = Given(farm, standing)
     ledger = open_ledger(folder / LEDGER, simulated=True, stamp=_STAMP, now=real_seconds)
     decided = Decided(made.plant, ledger, clock)
@@ -181,6 +192,7 @@ async def served(
     finally:
         for client in given.clients:
             await client.aclose()
+        await farm.rehearsal.close()
         await server.close()
         link.close()
         ledger.close(20.0)

@@ -7,6 +7,7 @@ import pytest
 
 from api.access.roles import Role
 from api.access.store import AccessStore
+from daemon.cli import serve
 from daemon.cli.main import main
 from daemon.cli.serve import FIRST, address_of, greeting
 from daemon.equipment import Api
@@ -28,8 +29,9 @@ def test_the_address_that_others_use(settings: Api, address: str) -> None:
     assert address_of(settings) == address
 
 
-def test_all_networks_are_told_as_one_address() -> None:
+def test_all_networks_are_told_as_one_address(monkeypatch: pytest.MonkeyPatch) -> None:
     """Guards the same without a name: never 0.0.0.0, which no phone can reach."""
+    monkeypatch.setattr(serve, "_ELSEWHERE", ("127.0.0.1", 9))
     assert "0.0.0.0" not in address_of(Api(host="0.0.0.0"))
 
 

@@ -49,7 +49,7 @@ class Serving:
 
     async def begin(self) -> None:
         """Start the api, and wait until it hears the daemon."""
-        self.process = await _started(self.site, self.folder)
+        self.process = await started(self.site, self.folder)
         async with self.client() as client:
             async with asyncio.timeout(PATIENCE_S):
                 while True:
@@ -59,14 +59,16 @@ class Serving:
                     await asyncio.sleep(0.05)
 
 
-async def _started(site: Path, folder: Path) -> asyncio.subprocess.Process:
+async def started(site: Path, folder: Path) -> asyncio.subprocess.Process:
+    """Start the api on a daemon's folder."""
     nowhere = asyncio.subprocess.DEVNULL
     return await asyncio.create_subprocess_exec(
         SHIFTWRIGHT, "serve", str(site), "--db", str(folder), stdout=nowhere, stderr=nowhere
     )
 
 
-def _free_port() -> int:
+def free_port() -> int:
+    """Return a port that nobody listens at."""
     with socket.socket() as found:
         found.bind(("127.0.0.1", 0))
         return int(found.getsockname()[1])
@@ -76,7 +78,7 @@ def _free_port() -> int:
 async def serving(tmp_path: Path, *, scan_s: float = 0.1) -> AsyncIterator[Serving]:
     """Run a plant, its daemon in real time and the api."""
     async with bench(tmp_path) as plant:
-        port = _free_port()
+        port = free_port()
         site = tmp_path / "served.toml"
         text = edited(plant.site.read_text("utf-8"), {"scan_s = 1.0": f"scan_s = {scan_s}"})
         site.write_text(f"{text}\n[api]\nport = {port}\n", "utf-8")
@@ -85,7 +87,7 @@ async def serving(tmp_path: Path, *, scan_s: float = 0.1) -> AsyncIterator[Servi
             with contextlib.closing(AccessStore(plant.folder / ACCESS)) as store:
                 store.add("theo", Role.TECHNICIAN, _NOW_MS, hash_of("creek-and-ridge-7"))
                 _, secret = store.add_token("theo", "a test", Role.TECHNICIAN, 3650, _NOW_MS)
-            found = Serving(daemon, site, plant.folder, port, secret, await _started(site, plant.folder))
+            found = Serving(daemon, site, plant.folder, port, secret, await started(site, plant.folder))
             try:
                 await end(found.process)
                 await found.begin()

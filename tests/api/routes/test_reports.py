@@ -1,5 +1,6 @@
 """What is read of the record: runs, doses, the application record, tanks, plan, readings, figures for Prometheus."""
 
+import asyncio
 import csv
 import io
 from typing import Any
@@ -24,7 +25,7 @@ async def _sheet(given: Given, path: str) -> list[dict[str, str]]:
 
 
 async def test_a_run_with_all_that_is_known_of_it(given: Given) -> None:
-    """Guards the night's figures: phases in order, doses as they are stated, each with its k = 2, and who speaks of them."""
+    """Guards the night's figures: phases in order, doses with their k = 2, and who speaks of them."""
     run = await _got(given, "/runs/low_night")
     assert [phase["phase"] for phase in run["phases"]] == ["FILL", "PREWET", "INJECT", "FLUSH"]
     assert run["outcome"] == "DELIVERED" and run["state"] == "COMPLETE" and run["shift"] == "low"
@@ -132,3 +133,39 @@ async def test_a_site_without_a_record_yet(silent: Given) -> None:
     assert (await _got(silent, "/runs")) == {"items": [], "next": None} == await _got(silent, "/alarms/history")
     assert (await _got(silent, "/tanks/a"))["why_unknown"] == "nobody has entered a mix yet"
     assert (await silent.person(Role.VIEWER).get("/v1/runs/x")).status_code == 404
+
+
+async def test_the_application_record_prints(given: Given) -> None:
+    """Guards the sheet for the folder on the shelf: each line of it, and nothing that a browser would run."""
+    answer = await given.person(Role.VIEWER).get("/v1/applications.html")
+    assert answer.headers["content-type"] == "text/html; charset=utf-8"
+    assert "<h1>Kestrel Bend: application record</h1>" in answer.text
+    assert answer.text.count("<tr>") == 1 + len(await _got(given, "/applications"))
+    assert "<script" not in answer.text and answer.text.endswith("</html>")
+
+
+@pytest.mark.timeout(200)
+async def test_a_night_is_simulated_before_it_is_tonight(given: Given) -> None:
+    """Guards drafts: a process of its own, one at a time, and what the simulated plant then delivered."""
+    client = given.person(Role.OPERATOR)
+    assert (await client.get("/v1/plan/simulation")).json()["stand"] == "none"
+    answer = await client.post("/v1/plan/simulation", json={"night": "2026-10-14"})
+    assert answer.status_code == 202 and answer.json()["stand"] == "running"
+    again = await client.post("/v1/plan/simulation", json={})
+    assert again.status_code == 409 and again.json()["code"] == "simulation.running"
+    found = answer.json()
+    while found["stand"] == "running":
+        await asyncio.sleep(0.2)
+        found = (await client.get("/v1/plan/simulation")).json()
+    assert found["stand"] == "done", found["said"]
+    assert found["night"] == "2026-10-14" and "Rehearsed on the simulator" in found["said"]
+    assert found["figures"]["simulated"]
+
+
+async def test_a_simulation_that_is_ended_says_so(given: Given) -> None:
+    """Guards the process: it does not outlive the api."""
+    client = given.person(Role.OPERATOR)
+    await client.post("/v1/plan/simulation", json={})
+    await asyncio.sleep(0.1)
+    await given.farm.rehearsal.close()
+    assert (await client.get("/v1/plan/simulation")).json()["stand"] == "failed"
