@@ -110,6 +110,8 @@ class Given:
         return self.client(Authorization=f"Bearer {secret}")
 
     password_hash: str = _HASH
+    server: LocalServer = field(init=False)
+    """The daemon's end."""
 
     def __post_init__(self) -> None:
         self.app = make_app(self.farm)
@@ -182,6 +184,7 @@ async def served(
     decided.load(folder / LEDGER)
     server = LocalServer(folder / SOCKET, given.on_command, decided.answer, lambda: made.snapshot)
     try:
+        given.server = server
         if not is_silent:
             await server.start()
         link.start()

@@ -275,3 +275,29 @@ def test_a_site_is_frozen() -> None:
     """Guards the site while it runs: nobody changes a limit in place."""
     with pytest.raises(ValueError, match="frozen"):
         kestrel().site.limits.flush_factor = 1.0  # type: ignore[misc]
+
+
+_API = '\n[api]\nhost = "0.0.0.0"\nport = 8443\nnames = ["pump-shed.local"]\n'
+
+
+def test_where_a_farm_is_reached() -> None:
+    """Guards the default, which is this computer alone, and that serving otherwise makes no other plant of it."""
+    plain, served = (parse_site(text, load_profiles()) for text in (site_text(), site_text() + _API))
+    assert plain.site.api.host == "127.0.0.1" and plain.site.api.certificate is None
+    assert served.site.api.names == ("pump-shed.local",) and served.site.api.port == 8443
+    assert served.digest == plain.digest
+
+
+@pytest.mark.parametrize(
+    ("line", "where"),
+    [
+        ('certificate = "a.pem"', "api"),
+        ('names = ["http://pump-shed"]', "api.names.0"),
+        ("port = 0", "api.port"),
+        ('host = ""', "api.host"),
+        ('hots = "127.0.0.1"', "api.hots"),
+    ],
+)
+def test_what_is_wrong_with_it_is_told(line: str, where: str) -> None:
+    """Guards the section's errors: half of TLS, a name that is an address, a key that nobody knows."""
+    assert _only(f"{site_text()}\n[api]\n{line}\n").where == where

@@ -7,7 +7,10 @@ import sys
 from contextlib import closing
 from pathlib import Path
 
-from daemon.ledger.history import FLUSH_SETS, KEPT_SETS, History, read
+import pytest
+
+import daemon.ledger.history
+from daemon.ledger.history import FLUSH_SETS, KEPT_SETS, History, pages, points, read, thinned
 from tests.daemon.ledger.samples import files_no_larger_than
 
 
@@ -28,6 +31,34 @@ def test_readings_come_back(tmp_path: Path) -> None:
     with closing(sqlite3.connect(path)) as connection:
         assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     assert (history.errors, history.lost_sets) == (0, 0)
+
+
+def test_a_span_is_thinned(tmp_path: Path) -> None:
+    """A chart has so many parts at most, whatever its span, and loses no peak; without a file it is empty."""
+    path = tmp_path / "history.db"
+    assert points(path) == () and thinned(path, "flow", 0, 10, 5) == [] and list(pages(path, "flow", 0, 10)) == []
+    history = History(path)
+    for n in range(100):
+        history.append(n, {"flow": 50.0 if n == 33 else float(n % 10), "ec": 1.5})
+    history.close()
+    assert points(path) == ("ec", "flow")
+    found = thinned(path, "flow", 0, 99, 10)
+    assert [at_ms for at_ms, *_ in found] == list(range(0, 100, 10))
+    assert found[0] == (0, 0.0, 4.5, 9.0) and max(most for *_, most in found) == 50.0
+    assert len(thinned(path, "flow", 0, 99, 7)) == 7 and thinned(path, "flow", 0, 99, 1)[0][0] == 0
+    assert thinned(path, "flow", 50, 40, 10) == [] and len(thinned(path, "flow", 0, 99, 2000)) == 100
+
+
+def test_a_span_comes_page_by_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An export of any length holds neither memory nor the file: no reading is left out or told twice."""
+    monkeypatch.setattr(daemon.ledger.history, "_PAGE", 7)
+    path = tmp_path / "history.db"
+    history = History(path)
+    for n in range(30):
+        history.append(n, {"flow": float(n)})
+    history.close()
+    found = list(pages(path, "flow", 2, 28))
+    assert max(map(len, found)) == 7 and [at_ms for page in found for at_ms, _ in page] == list(range(2, 29))
 
 
 def test_values_that_are_no_number_are_left_out(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ from daemon.evidence import (
     RunStarted,
 )
 from daemon.ledger.durable import REMEMBERED, Durable, open_state
-from daemon.ledger.reports import is_simulated, last_runs, run_report
+from daemon.ledger.reports import alarms_before, is_simulated, last_runs, run_report
 from daemon.messages import RECORD
 from tests.daemon.ledger.samples import keep, opened, stamp
 
@@ -121,6 +121,30 @@ def test_the_last_runs_come_newest_first(tmp_path: Path) -> None:
                 keep(ledger, _ended(run))
     runs = last_runs(path, 2)
     assert [(found.started.row.run, found.ended is None) for found in runs] == [("r3", True), ("r2", False)]
+
+
+def test_the_runs_before_a_place_come_next(tmp_path: Path) -> None:
+    """A list goes on where its last page ended."""
+    path = tmp_path / "ledger.db"
+    with opened(path) as ledger:
+        keep(ledger, *(_started(f"run-{n}") for n in range(5)))
+    first = last_runs(path, 2)
+    rest = last_runs(path, 9, first[-1].started.seq)
+    assert [one.started.row.run for one in (*first, *rest)] == [f"run-{n}" for n in (4, 3, 2, 1, 0)]
+
+
+def test_alarms_come_newest_first_with_when_they_were_cleared(tmp_path: Path) -> None:
+    """Each alarm is cleared by the first clearing of its own code after it, and stands until then."""
+    path = tmp_path / "ledger.db"
+    with opened(path) as ledger:
+        keep(ledger, AlarmRaised("siphon", "ZERO", True), second=1)
+        keep(ledger, AlarmCleared("burst"), second=2)
+        keep(ledger, AlarmCleared("siphon"), second=3)
+        keep(ledger, AlarmRaised("siphon", "ZERO", True), second=4)
+    newest, oldest = alarms_before(path, 9, 2**63 - 1)
+    assert newest[0].at_ms == stamp(4).ms and newest[1] is None
+    assert oldest[0].at_ms == stamp(1).ms and oldest[1] == stamp(3).ms
+    assert alarms_before(path, 9, newest[0].seq) == (oldest,) and alarms_before(path, 1, 2**63 - 1) == (newest,)
 
 
 def test_an_empty_ledger_knows_nothing(tmp_path: Path) -> None:
