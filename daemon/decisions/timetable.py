@@ -14,9 +14,9 @@ Weekdays = Annotated[tuple[Weekday, ...], Field(strict=False, min_length=1)]
 _HOURS_MINUTES = "^([01][0-9]|2[0-3]):[0-5][0-9](:[0-5][0-9])?$"
 WallTime = Annotated[
     time,
-    text_of(_HOURS_MINUTES),
+    text_of("[0-9]{2}:[0-9]{2}"),
     Field(strict=False),
-    WithJsonSchema({"type": "string", "pattern": _HOURS_MINUTES, "examples": ["22:00"]}),
+    WithJsonSchema({"type": "string", "pattern": _HOURS_MINUTES}),
 ]
 """Of the site's own clock, without a zone; to the minute."""
 Inhibit = Literal["rain", "wind"]
