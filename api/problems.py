@@ -1,5 +1,6 @@
 """What went wrong, in one form (RFC 9457, application/problem+json) with codes that stay as they are."""
 
+import sqlite3
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 from typing import Any, Final
@@ -130,6 +131,15 @@ def add_handlers(app: FastAPI) -> None:
         faults = [Fault(where=".".join(map(str, item["loc"])), expected=str(item["msg"])) for item in found]
         told = "; ".join(f"{fault.where}: {fault.expected}" for fault in faults[:5])
         return problem_response(status, "request.inconsistent" if status == 409 else CODES[422], told, faults)
+
+    @app.exception_handler(sqlite3.Error)
+    async def storage(request: Request, error: sqlite3.Error) -> JSONResponse:
+        detail = "The controller's disk takes nothing or cannot be read now. See to it; what was asked is not done."
+        return problem_response(409, "storage.failed", detail)
+
+    @app.exception_handler(Exception)
+    async def fault(request: Request, error: Exception) -> JSONResponse:
+        return problem_response(500, "fault", "A fault of this program. The controller's journal says more.")
 
     @app.exception_handler(LedgerError)
     async def ledger(request: Request, error: LedgerError) -> JSONResponse:

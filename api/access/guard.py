@@ -7,7 +7,7 @@ from typing import Annotated, Any
 from fastapi import Depends, Request
 
 from api.access.roles import ANYBODY, Role
-from api.farm import TheFarm
+from api.farm import Farm, TheFarm
 from api.limits import cookie_of
 from api.problems import Refused, answers
 
@@ -19,14 +19,17 @@ class Caller:
     """Somebody who has logged in."""
 
     name: str
+    """The record has it for what they do."""
     role: Role
-    session: str | None
-    """The secret of the session; None for other software, which has a token."""
+    secret: str
+    is_session: bool
+    """Somebody with a page; else other software with a token."""
 
-    @property
-    def who(self) -> str:
-        """What the record has for them."""
-        return self.name
+
+def is_still(farm: Farm, caller: Caller) -> bool:
+    """Whether somebody may go on: a stream outlives many scans, and no log-out."""
+    look = farm.store.session if caller.is_session else farm.store.token
+    return look(caller.secret, farm.now_ms()) is not None
 
 
 def caller_of(request: Request, farm: TheFarm) -> Caller:
@@ -36,13 +39,13 @@ def caller_of(request: Request, farm: TheFarm) -> Caller:
         scheme, _, secret = given.partition(" ")
         token = farm.store.token(secret.strip(), farm.now_ms()) if scheme.lower() == "bearer" else None
         if token is not None:
-            return Caller(token.person, token.role, None)
+            return Caller(token.person, token.role, secret.strip(), False)
         raise _log_in("This token is not known, or its time is over. Have a technician make another.")
     secret = cookie_of(request.headers) or ""
     person = farm.store.session(secret, farm.now_ms()) if secret else None
     if person is None:
         raise _log_in("Log in first: POST /v1/session, or send a token as `Authorization: Bearer`.")
-    return Caller(person.name, person.role, secret)
+    return Caller(person.name, person.role, secret, True)
 
 
 TheCaller = Annotated[Caller, Depends(caller_of)]
@@ -58,7 +61,7 @@ def allow(roles: Collection[Role], *, statuses: Collection[int] = (), tokens: bo
         if caller.role not in roles:
             may = ", ".join(sorted(role.value for role in roles))
             raise Refused(403, "access.forbidden", f"The role {caller.role.value} may not do this; these may: {may}.")
-        if caller.session is None and not tokens:
+        if not caller.is_session and not tokens:
             raise Refused(403, "access.people-only", "A token may not do this: log in yourself.")
 
     return {

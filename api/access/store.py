@@ -128,6 +128,14 @@ class AccessStore:
             _keep_a_technician(file, name, _known(file, name), None)
             file.execute("DELETE FROM person WHERE name = ?", (name,))
 
+    def is_claimed(self) -> bool:
+        """Whether anybody could ever log in: by a password, or by a code that was used."""
+        with self._open() as file:
+            found = file.execute(
+                "SELECT 1 FROM person WHERE password IS NOT NULL UNION SELECT 1 FROM session"
+            ).fetchone()
+        return found is not None
+
     def password_of(self, name: str) -> str | None:
         """Return the hash of somebody's password; None where they have none, or nobody is of that name."""
         with self._open() as file:

@@ -165,7 +165,7 @@ async def _record(
     asked: dict[str, Any] = {"kind": kind, "key": key, "body": body, "expected_version": version}
     answer = await ask(
         farm.link.decision(
-            {"id": id_of(caller, f"{kind} {key} {body is None}", id_), "who": caller.who, "decisions": [asked]}
+            {"id": id_of(caller, f"{kind} {key} {body is None}", id_), "who": caller.name, "decisions": [asked]}
         )
     )
     if not answer.accepted:
@@ -180,7 +180,7 @@ def id_of(caller: Caller, what: str, key: str | None) -> str:
     """Return the id of a command: a new one, or that of the same key from the same person for the same thing."""
     if key is None:
         return uuid.uuid4().hex
-    return f"{key}-{hashlib.sha256(f'{caller.who} {what}'.encode()).hexdigest()[:16]}"
+    return f"{key}-{hashlib.sha256(f'{caller.name} {what}'.encode()).hexdigest()[:16]}"
 
 
 async def ask(asking: Any) -> Any:

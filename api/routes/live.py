@@ -7,7 +7,7 @@ from fastapi import APIRouter
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import Field
 
-from api.access.guard import VIEW, Caller, TheCaller, allow
+from api.access.guard import VIEW, Caller, TheCaller, allow, is_still
 from api.access.roles import ANYBODY, DRIVERS, Role
 from api.farm import Farm, TheFarm, moment
 from api.problems import Refused
@@ -67,13 +67,15 @@ def live(farm: TheFarm) -> Live:
 
 
 @router.get("/events", response_class=EventSourceResponse, **VIEW)
-async def events(farm: TheFarm) -> AsyncIterator[ServerSentEvent]:
-    """Stream snapshots as they come; while the controller is silent only comments come, every 15 s."""
+async def events(caller: TheCaller, farm: TheFarm) -> AsyncIterator[ServerSentEvent]:
+    """Stream snapshots as they come, until you log out; while the controller is silent only comments come, every 15 s."""
     with farm.link.seat(_MOST_STREAMS) as seated:
         if not seated:
             yield ServerSentEvent(event="full", data="too many streams are open; ask /v1/live instead")
             return
         async for heard in farm.link.snapshots():
+            if not is_still(farm, caller):
+                return
             yield ServerSentEvent(event="snapshot", id=str(heard.snapshot.scan), raw_data=heard.text)
 
 
@@ -89,13 +91,13 @@ async def stop(given: NewStop, caller: TheCaller, farm: TheFarm, idempotency_key
 
     No emergency stop: that is the wired one at the plant.
     """
-    if caller.session is None and caller.role is Role.VIEWER:
+    if not caller.is_session and caller.role is Role.VIEWER:
         raise Refused(403, "access.forbidden", "This token may only view. Somebody who logs in may stop.")
     return await _asked(farm, caller, _STOPS[given.what], {}, idempotency_key)
 
 
 async def _asked(farm: Farm, caller: Caller, verb: Verb, arguments: dict[str, Any], id_: str | None) -> Answered:
-    made = Command(id_of(caller, verb.value, id_), caller.who, caller.role.value, verb, arguments)
+    made = Command(id_of(caller, verb.value, id_), caller.name, caller.role.value, verb, arguments)
     answer = await ask(farm.link.command(made))
     return Answered(id=answer.id, accepted=answer.accepted, reason=answer.reason)
 

@@ -85,7 +85,7 @@ def who_am_i(caller: TheCaller, farm: TheFarm) -> Me:
 @router.delete("/session", status_code=204, **allow(ANYBODY, tokens=False))
 def log_out(caller: TheCaller, response: Response, farm: TheFarm) -> None:
     """End this session."""
-    farm.store.end_session(caller.session or "")
+    farm.store.end_session(caller.secret)
     response.delete_cookie(COOKIE, path="/")
 
 

@@ -81,11 +81,12 @@ async def serve_until(site: Path, plant: Plant, folder: Path, stop: asyncio.Even
 
 
 def greeting(settings: Api, store: AccessStore, now_ms: int) -> list[str]:
-    """Return where the farm is reached; and, while nobody may log in yet, a code for the first to do so."""
+    """Return where the farm is reached; and, while nobody has logged in yet, a code for the first to do so."""
     address = address_of(settings)
-    if store.people():
+    if store.is_claimed():
         return [f"Serving at {address}"]
-    store.add(FIRST, Role.TECHNICIAN, now_ms)
+    if store.person(FIRST) is None:
+        store.add(FIRST, Role.TECHNICIAN, now_ms)
     return [f"Serving at {address}", *told_code(address, store.add_pairing(FIRST, now_ms, _FIRST_MS), _FIRST_MS)]
 
 

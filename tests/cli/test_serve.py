@@ -41,7 +41,10 @@ def test_the_first_one_logs_in_by_a_code(tmp_path: Path) -> None:
         said = greeting(Api(), store, 0)
         code = said[-1].rpartition(" ")[2]
         assert said[0] == "Serving at http://127.0.0.1:8080" and f"/pair#{code}" in said[2] and "█" in said[1]
+        again = greeting(Api(), store, 0)[-1].rpartition(" ")[2]
+        assert again != code, "whoever missed the first one starts it again"
         assert store.claim(code, 15 * 60_000 - 1) == FIRST
+        store.begin_session(FIRST, 0)
         person = store.person(FIRST)
         assert person is not None and person.role is Role.TECHNICIAN
         assert greeting(Api(), store, 0) == ["Serving at http://127.0.0.1:8080"]
