@@ -68,7 +68,7 @@ def live(farm: TheFarm) -> Live:
 
 @router.get("/events", response_class=EventSourceResponse, **VIEW)
 async def events(caller: TheCaller, farm: TheFarm) -> AsyncIterator[ServerSentEvent]:
-    """Stream snapshots as they come, until you log out; while the controller is silent only comments come, every 15 s."""
+    """Stream snapshots as they come, until you log out; while the controller is silent comments alone come."""
     with farm.link.seat(_MOST_STREAMS) as seated:
         if not seated:
             yield ServerSentEvent(event="full", data="too many streams are open; ask /v1/live instead")
