@@ -9,13 +9,14 @@ import re
 import uuid
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Header, Path, Response
+from fastapi import APIRouter, Body, Header, Path, Response
 
 from api.access.guard import VIEW, Caller, TheCaller, allow
 from api.access.roles import DRIVERS, KINDS_OF, Role
 from api.farm import Farm, TheFarm, moment
 from api.link import DaemonSilent
 from api.problems import Refused
+from api.routes.examples import EXAMPLES
 from api.shapes import Moment, Shape
 from daemon.decisions.base import Decision
 from daemon.decisions.kinds import KINDS
@@ -104,7 +105,7 @@ def _add_put(kind: str, model: type[Decision]) -> None:
 
     async def record(
         key: _Key,
-        body: model,  # type: ignore[valid-type]
+        body: Annotated[model, Body(examples=[EXAMPLES[kind]])],  # type: ignore[valid-type]
         response: Response,
         caller: TheCaller,
         farm: TheFarm,
