@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Query
@@ -25,6 +25,7 @@ _Point = Annotated[
 ]
 _From = Annotated[Instant | None, Query(alias="from", description="With its offset; a day before `to` by default.")]
 _To = Annotated[Instant | None, Query(description="With its offset; now by default.")]
+_DAY_MS = 86_400_000
 _UNITS = {"_m3_h": "m3/h", "_kpa": "kPa", "_ms_cm": "mS/cm", "_l": "L"}
 
 
@@ -95,12 +96,8 @@ def _rows(farm: Farm, point: str, from_ms: int, to_ms: int) -> Iterator[tuple[ob
 
 
 def _span(farm: Farm, from_: datetime | None, to: datetime | None) -> tuple[int, int]:
-    try:
-        end = to or farm.clock.stamp().utc
-        begin = from_ or end - timedelta(days=1)
-        return round(begin.timestamp() * 1000.0), round(end.timestamp() * 1000.0)
-    except (OverflowError, ValueError):
-        raise Refused(422, "request.invalid", "query.from, query.to: expected a moment of this era") from None
+    end_ms = farm.now_ms() if to is None else round(to.timestamp() * 1000.0)
+    return end_ms - _DAY_MS if from_ is None else round(from_.timestamp() * 1000.0), end_ms
 
 
 def _unit(point: str) -> str:

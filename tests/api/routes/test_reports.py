@@ -169,3 +169,11 @@ async def test_a_simulation_that_is_ended_says_so(given: Given) -> None:
     await asyncio.sleep(0.1)
     await given.farm.rehearsal.close()
     assert (await client.get("/v1/plan/simulation")).json()["stand"] == "failed"
+
+
+@pytest.mark.parametrize(
+    "span", ["to=0001-01-01T00:00:01Z", "from=9999-12-31T23:59:59-14:00", "to=0001-01-01T00:00:00%2B14:00"]
+)
+async def test_any_moment_is_a_span(given: Given, span: str) -> None:
+    """Guards the calendar's ends: no reading is there, and nothing breaks."""
+    assert (await _got(given, f"/readings/series?point=flow_m3_h&{span}"))["values"] == []
