@@ -17,6 +17,7 @@ _REQUEST_S: Final = 20.0
 """From a connection's first moment, or its last answer, to the end of the next request's headers."""
 _MOST_CONNECTIONS: Final = 400
 _HEADERS_BYTES: Final = 16 * 1024
+_BACKLOG: Final = 256
 _SHUTDOWN_S: Final = 3
 
 
@@ -87,6 +88,7 @@ def listen(host: str, port: int) -> socket.socket:
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((host, port))
+        listener.listen(_BACKLOG)  # whoever is told the address may come at once
     except OSError as error:
         listener.close()
         raise ServingError(
@@ -110,7 +112,7 @@ async def serve(farm: Farm, listener: socket.socket, stop: asyncio.Event) -> Non
             lifespan="off",
             server_header=False,
             date_header=True,
-            backlog=256,
+            backlog=_BACKLOG,
             timeout_keep_alive=int(_REQUEST_S),
             timeout_graceful_shutdown=_SHUTDOWN_S,
             h11_max_incomplete_event_size=_HEADERS_BYTES,
