@@ -8,6 +8,7 @@ litre: there a litre is as good as a kilogram of water.
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Final
 
@@ -60,6 +61,12 @@ def ec_ms_cm(ions_mol_l: Mapping[str, float]) -> float:
     return _ec_of(speciate(carriers, _REFERENCE_C)) if carriers else 0.0
 
 
+@lru_cache(maxsize=256)
+def gram_ec_ms_cm(ions_mol: tuple[tuple[str, float], ...]) -> float:
+    """Return the same of a gram of a product in a litre, by the moles of its ions: it is asked for at every plan."""
+    return ec_ms_cm(dict(ions_mol))
+
+
 def ec_rise_ms_cm(parts: Sequence[tuple[Substance, float]], water: Water | None = None) -> float:
     """Return by how much products, in g/L of line water, raise its EC at 25 °C; below 0 where acid takes bicarbonate.
 
@@ -73,9 +80,16 @@ def ec_rise_ms_cm(parts: Sequence[tuple[Substance, float]], water: Water | None 
     carriers = _carriers(ions)
     if water is None or not carriers:
         return ec_ms_cm(carriers)
-    background = water_ions(water, _REFERENCE_C).mol_kg
+    background, own_ms_cm = _background(water)
     mixed = {ion: background.get(ion, 0.0) + carriers.get(ion, 0.0) for ion in {**background, **carriers}}
-    return _ec_of(speciate(mixed, _REFERENCE_C)) - _ec_of(speciate(background, _REFERENCE_C))
+    return _ec_of(speciate(mixed, _REFERENCE_C)) - own_ms_cm
+
+
+@lru_cache(maxsize=64)
+def _background(water: Water) -> tuple[Mapping[str, float], float]:
+    """Return a water's ions in mol/kg and its own EC: a season is planned in one water."""
+    found = MappingProxyType(dict(water_ions(water, _REFERENCE_C).mol_kg))
+    return found, _ec_of(speciate(found, _REFERENCE_C))
 
 
 def ec_at_25_ms_cm(ec_ms_cm: float, at_c: float, per_c_pct: float = 1.91) -> float:

@@ -12,7 +12,7 @@ from functools import lru_cache
 from types import MappingProxyType
 from typing import Final
 
-from daemon.agronomy.conductivity import ec_ms_cm
+from daemon.agronomy.conductivity import ec_ms_cm, gram_ec_ms_cm
 from daemon.agronomy.nutrients import ATOMS, FACTORS, from_label, molar_mass_g
 from daemon.agronomy.salts import SALTS, as_weighed_g
 from daemon.agronomy.species import MASTERS
@@ -159,7 +159,9 @@ def _labelled(name: str, product: Product) -> Substance:
         water_g_g=_water(product, ions) if solid is None else solid.water_g_g,
         density_kg_l=product.density_kg_l,
         solubility_g_per_100_g=points or (() if solid is None else solid.solubility_g_per_100_g),
-        ec_ms_cm_per_g_l=_ec(tuple(ions.items())) if product.ec_ms_cm_per_g_l is None else product.ec_ms_cm_per_g_l,
+        ec_ms_cm_per_g_l=gram_ec_ms_cm(tuple(ions.items()))
+        if product.ec_ms_cm_per_g_l is None
+        else product.ec_ms_cm_per_g_l,
         heat_j_g=None if solid is None else solid.heat_j_g,
         nature=nature,
         salt=product.same_as,
@@ -258,8 +260,3 @@ def _water(product: Product, ions: Mapping[str, float]) -> float:
         return 0.0
     known = math.fsum(moles * molar_mass_g(ion) for ion, moles in ions.items() if ion not in ("Cation", "Anion"))
     return max(0.0, 1.0 - known)
-
-
-@lru_cache(maxsize=256)
-def _ec(ions: tuple[tuple[str, float], ...]) -> float:
-    return ec_ms_cm(dict(ions))

@@ -6,7 +6,7 @@ water's analysis is known, the ions say how much; without it, one figure has to 
 
 import math
 
-from daemon.agronomy.conductivity import ec_ms_cm, ec_rise_ms_cm
+from daemon.agronomy.conductivity import ec_rise_ms_cm, gram_ec_ms_cm
 from daemon.agronomy.contents import Contents
 from daemon.decisions.tanks import Water
 
@@ -29,6 +29,8 @@ SEEN_MS_CM_PER_G_L = 0.05
 _WRONG_BAG = 0.15
 """By so much may a bucket test differ from what the products make (common practice, no source)."""
 _LEAST = 1e-6
+_STEP_G_L = 0.02
+"""Strengths so near to each other show the same within some thousandths: a season is planned from a few of them."""
 
 
 def slope_ms_cm_per_g_l(contents: Contents, g_l: float, water: Water | None) -> float:
@@ -92,10 +94,14 @@ def _is_neutral(contents: Contents) -> bool:
 
 def _alone(contents: Contents) -> float:
     """Return what the ions of a gram make, each product for itself in a litre of pure water."""
-    return sum(ec_ms_cm(substance.ions_mol_g) * g_l for substance, g_l in contents.solutes) / contents.product_g_l
+    return (
+        sum(gram_ec_ms_cm(tuple(substance.ions_mol_g.items())) * g_l for substance, g_l in contents.solutes)
+        / contents.product_g_l
+    )
 
 
 def _by_ions(contents: Contents, g_l: float, water: Water | None) -> float:
     """Return what the ions of a gram make where a litre of the water holds `g_l`; a little above 0 at least."""
+    g_l = max(_STEP_G_L, round(g_l / _STEP_G_L) * _STEP_G_L)
     parts = [(substance, part / contents.product_g_l * g_l) for substance, part in contents.solutes]
     return max(_LEAST, ec_rise_ms_cm(parts, water) / g_l)
