@@ -83,8 +83,8 @@ def everybody(*, statuses: Collection[int] = ()) -> dict[str, Any]:
 
 
 def _usual(statuses: Collection[int]) -> set[int]:
-    """Any request may be unreadable, invalid, too large, or come under a wrong name."""
-    return {400, 413, 415, 421, 422, *statuses}
+    """Any request may be unreadable, too slow, invalid, too large, under a wrong name, or meet a disk that fails."""
+    return {400, 408, 409, 413, 415, 421, 422, *statuses}
 
 
 def _log_in(detail: str) -> Refused:

@@ -13,6 +13,7 @@ from api.farm import Farm, TheFarm, moment
 from api.problems import Refused
 from api.routes.decisions import Id, ask, id_of
 from api.shapes import Asked, Moment, Seconds, Shape
+from daemon.local_socket.frames import fields_of
 from daemon.messages import Command, Verb
 
 router = APIRouter(tags=["now"])
@@ -62,7 +63,7 @@ def live(farm: TheFarm) -> Live:
         at=None if heard is None else moment(heard.snapshot.at_ms),
         age_s=farm.link.age_s(),
         silent=farm.link.is_silent(),
-        snapshot=None if heard is None else _fields(heard.snapshot),
+        snapshot=None if heard is None else fields_of(heard.snapshot),
     )
 
 
@@ -100,7 +101,3 @@ async def _asked(farm: Farm, caller: Caller, verb: Verb, arguments: dict[str, An
     made = Command(id_of(caller, verb.value, id_), caller.name, caller.role.value, verb, arguments)
     answer = await ask(farm.link.command(made))
     return Answered(id=answer.id, accepted=answer.accepted, reason=answer.reason)
-
-
-def _fields(snapshot: Any) -> dict[str, Any]:
-    return {name: getattr(snapshot, name) for name in snapshot.__dataclass_fields__}

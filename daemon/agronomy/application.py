@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from daemon.agronomy.nutrients import FACTORS
 from daemon.agronomy.tank import Entry
 from daemon.decisions.base import Decisions, of_kind
 from daemon.decisions.crops import Cycle
@@ -11,8 +12,8 @@ from daemon.evidence import Dose
 from daemon.recipe import BlockPlan, Recipe
 
 METHOD = "fertigation"
-OXIDES = {"P": 2.2914, "K": 1.2046}
-"""Grams of P2O5 and K2O for one of P and K: 141.943 / (2 x 30.974) and 94.195 / (2 x 39.098)."""
+OXIDES = {"P": 1.0 / FACTORS["P2O5"][1], "K": 1.0 / FACTORS["K2O"][1]}
+"""Grams of P2O5 and K2O for one of P and K."""
 
 
 @dataclass(frozen=True, slots=True)

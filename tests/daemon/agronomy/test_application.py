@@ -6,7 +6,6 @@ from datetime import datetime, timedelta, timezone
 import pytest
 
 from daemon.agronomy.application import OXIDES, applications
-from daemon.agronomy.nutrients import FACTORS
 from daemon.agronomy.tank import log_of
 from daemon.evidence import Dose
 from daemon.planning.night import plan_run
@@ -79,6 +78,6 @@ def test_a_tank_of_which_nobody_can_tell() -> None:
 
 
 def test_the_oxides_are_those_of_labels() -> None:
-    """Guards P2O5 and K2O against the factors by which labels are read."""
-    assert OXIDES["P"] == pytest.approx(1.0 / FACTORS["P2O5"][1], rel=1e-4)
-    assert OXIDES["K"] == pytest.approx(1.0 / FACTORS["K2O"][1], rel=1e-4)
+    """Guards P2O5 and K2O: 141.943 / (2 x 30.974) and 94.195 / (2 x 39.098), by the standard atomic weights (IUPAC)."""
+    assert OXIDES["P"] == pytest.approx(2.2914, abs=1e-4)
+    assert OXIDES["K"] == pytest.approx(1.2046, abs=1e-4)
