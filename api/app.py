@@ -7,6 +7,16 @@ from fastapi import APIRouter, FastAPI
 
 from api.farm import Farm
 from api.limits import Bounds, Hosts, Pace, Told
+from api.pages import alarms as alarm_pages
+from api.pages import blocks as block_pages
+from api.pages import nights as night_pages
+from api.pages import now as now_pages
+from api.pages import plant as plant_pages
+from api.pages import static
+from api.pages import tanks as tank_pages
+from api.pages import tonight as tonight_pages
+from api.pages import you as your_pages
+from api.pages.page import is_page, problem_page
 from api.problems import Problem, add_handlers
 from api.routes import alarms, decisions, health, live, people, plan, readings, records, runs, session, site, tanks
 
@@ -16,6 +26,9 @@ extension `x-ucum-unit`), uncertainties k = 2. Errors are RFC 9457 problems with
 answer says by the headers `Shiftwright-Controller` and `Shiftwright-Age-S` whether the controller is heard and how old
 its newest word is. Changes of decisions need the ETag that was seen; commands and changes take an `Idempotency-Key`.
 """
+_PAGES = (
+    night_pages, now_pages, tonight_pages, tank_pages, alarm_pages, block_pages, plant_pages, your_pages, static,
+)  # fmt: skip
 _ROUTERS = (session, people, site, decisions, tanks, plan, runs, readings, records, alarms, live, health)
 
 
@@ -36,11 +49,15 @@ def make_app(farm: Farm) -> FastAPI:
         v1.include_router(module.router)
     app.include_router(v1)
     app.include_router(health.metrics_router)
-    add_handlers(app)
+    for pages in _PAGES:
+        app.include_router(pages.router)
+    add_handlers(
+        app, lambda request, status, detail: problem_page(request, farm, status, detail) if is_page(request) else None
+    )
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]
     # The last one added sees a request first.
     app.add_middleware(Bounds)
-    app.add_middleware(Pace, now_s=farm.clock.monotonic_s, free=("/v1/stop",))
+    app.add_middleware(Pace, now_s=farm.clock.monotonic_s, free=("/v1/stop", "/now/stop"))
     app.add_middleware(Hosts, names=host_names(farm))
     app.add_middleware(Told, told=farm.told)
     return app

@@ -13,7 +13,7 @@ from typing import Any, Final
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api.problems import problem_response
+from api.problems import as_problem
 
 COOKIE = "shiftwright_session"
 MAX_BODY_BYTES: Final = 128 * 1024
@@ -25,7 +25,7 @@ _SAFE: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 _HEADERS: Final[Mapping[bytes, bytes]] = {
     b"x-content-type-options": b"nosniff",
     b"x-frame-options": b"DENY",
-    b"referrer-policy": b"no-referrer",
+    b"referrer-policy": b"same-origin",
     b"cross-origin-opener-policy": b"same-origin",
     b"cross-origin-resource-policy": b"same-origin",
     b"content-security-policy": b"default-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
@@ -50,11 +50,11 @@ class Hosts:
             hosts = Headers(scope=scope).getlist("host")
             if len(hosts) != 1 or _without_port(hosts[0]) not in self._names:
                 detail = "This farm is not called that. Use a name of api.names in the site file, or the address."
-                await problem_response(421, "host.unknown", detail)(scope, receive, send)
+                await as_problem(421, "host.unknown", detail)(scope, receive, send)
                 return
             if not _is_own_page(scope, hosts[0]):
                 detail = "The request came from another site's page. Log in on this farm's own page."
-                await problem_response(403, "access.cross-site", detail)(scope, receive, send)
+                await as_problem(403, "access.cross-site", detail)(scope, receive, send)
                 return
         await self._app(scope, receive, send)
 
@@ -96,7 +96,7 @@ class Bounds:
         headers = Headers(scope=scope)
         if headers.get("content-encoding", "identity") != "identity":
             detail = "The body is compressed. Send it as it is."
-            await problem_response(415, "request.media-type", detail)(scope, receive, send)
+            await as_problem(415, "request.media-type", detail)(scope, receive, send)
             return
         length = headers.get("content-length", "0")
         is_long = not length.isascii() or not length.isdigit() or int(length) > MAX_BODY_BYTES
@@ -104,7 +104,7 @@ class Bounds:
         if isinstance(body, int):
             code = "request.too-large" if body == 413 else "request.too-slow"
             detail = f"A body has at most {MAX_BODY_BYTES} bytes, and is there within {_BODY_S:g} s."
-            await problem_response(body, code, detail, headers={"connection": "close"})(scope, receive, send)
+            await as_problem(body, code, detail, headers={"connection": "close"})(scope, receive, send)
             return
         is_given = False
 
@@ -134,7 +134,7 @@ class Pace:
             if wait_s > 0.0:
                 after = {"Retry-After": str(max(1, math.ceil(wait_s)))}
                 detail = f"You ask more than {_A_SECOND:g} times a second. Wait, then ask less often."
-                await problem_response(429, "request.too-many", detail, headers=after)(scope, receive, send)
+                await as_problem(429, "request.too-many", detail, headers=after)(scope, receive, send)
                 return
         await self._app(scope, receive, send)
 

@@ -1,13 +1,13 @@
 """What went wrong, in one form (RFC 9457, application/problem+json) with codes that stay as they are."""
 
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from http import HTTPStatus
 from typing import Any, Final
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
@@ -96,7 +96,7 @@ def answers(*statuses: int) -> dict[int | str, dict[str, Any]]:
     }
 
 
-def problem_response(
+def as_problem(
     status: int, code: str, detail: str, faults: Sequence[Fault] = (), headers: Mapping[str, str] | None = None
 ) -> JSONResponse:
     """Return the answer that tells of a problem."""
@@ -106,45 +106,62 @@ def problem_response(
     return JSONResponse(problem, status, headers=dict(headers or {}), media_type=MEDIA_TYPE)
 
 
-def add_handlers(app: FastAPI) -> None:
+AsPage = Callable[[Request, int, str], Response | None]
+"""Makes a page of a status and its detail for somebody who looks at pages; None for software."""
+
+
+def add_handlers(app: FastAPI, as_page: AsPage) -> None:
     """Have every error answered in that form. What was sent is never echoed, nor a path of this computer told."""
 
+    def problem_response(
+        request: Request,
+        status: int,
+        code: str,
+        detail: str,
+        faults: Sequence[Fault] = (),
+        headers: Mapping[str, str] | None = None,
+    ) -> Response:
+        return as_page(request, status, detail) or as_problem(status, code, detail, faults, headers)
+
     @app.exception_handler(Refused)
-    async def refused(request: Request, error: Refused) -> JSONResponse:
-        return problem_response(error.status, error.code, str(error), headers=error.headers)
+    async def refused(request: Request, error: Refused) -> Response:
+        return problem_response(request, error.status, error.code, str(error), headers=error.headers)
 
     @app.exception_handler(HTTPException)
-    async def http(request: Request, error: HTTPException) -> JSONResponse:
+    async def http(request: Request, error: HTTPException) -> Response:
         headers = dict(error.headers or {})
         if error.status_code == 405:
             headers["Allow"] = ", ".join(_methods_at(app, request)) or headers.get("Allow", "")
         code = CODES.get(error.status_code, "refused")
-        return problem_response(error.status_code, code, str(error.detail), headers=headers)
+        return problem_response(request, error.status_code, code, str(error.detail), headers=headers)
 
     @app.exception_handler(RequestValidationError)
-    async def invalid(request: Request, error: RequestValidationError) -> JSONResponse:
+    async def invalid(request: Request, error: RequestValidationError) -> Response:
         found = error.errors()
         if any(item["type"] == "json_invalid" for item in found):
-            return problem_response(400, CODES[400], "The body is not JSON. Send one JSON object in UTF-8.")
+            return problem_response(request, 400, CODES[400], "The body is not JSON. Send one JSON object in UTF-8.")
         # A schema cannot say what has to go together: such a request is in form, and in conflict with itself.
         status = 409 if all(item["type"] == "value_error" for item in found) else 422
         faults = [Fault(where=".".join(map(str, item["loc"])), expected=str(item["msg"])) for item in found]
         told = "; ".join(f"{fault.where}: {fault.expected}" for fault in faults[:5])
-        return problem_response(status, "request.inconsistent" if status == 409 else CODES[422], told, faults)
+        return problem_response(request, status, "request.inconsistent" if status == 409 else CODES[422], told, faults)
 
     @app.exception_handler(sqlite3.Error)
-    async def storage(request: Request, error: sqlite3.Error) -> JSONResponse:
+    async def storage(request: Request, error: sqlite3.Error) -> Response:
         detail = "The controller's disk takes nothing or cannot be read now. See to it; what was asked is not done."
-        return problem_response(409, "storage.failed", detail)
+        return problem_response(request, 409, "storage.failed", detail)
 
     @app.exception_handler(Exception)
-    async def fault(request: Request, error: Exception) -> JSONResponse:
-        return problem_response(500, "fault", "A fault of this program. The controller's journal says more.")
+    async def fault(request: Request, error: Exception) -> Response:
+        return problem_response(request, 500, "fault", "A fault of this program. The controller's journal says more.")
 
     @app.exception_handler(LedgerError)
-    async def ledger(request: Request, error: LedgerError) -> JSONResponse:
+    async def ledger(request: Request, error: LedgerError) -> Response:
         return problem_response(
-            409, error.code, "The record cannot be read now. On the controller, `shiftwright status` says more."
+            request,
+            409,
+            error.code,
+            "The record cannot be read now. On the controller, `shiftwright status` says more.",
         )
 
 

@@ -66,6 +66,10 @@ class Api(Part):
     certificate: str | None = None
     """File of a certificate with its chain, in PEM; with `key` it is served by TLS."""
     key: str | None = None
+    locale: Annotated[str, Field(pattern=r"^(en|es)(_[A-Z]{2})?$")] = "en"
+    """How days and numbers are written, and the language where a reader asks for none: en_AU, es_MX and so on."""
+    units: Literal["metric", "us"] = "metric"
+    """What people read figures in; inside, in the API and in what is exported they stay metric."""
 
     @model_validator(mode="after")
     def _both_or_none(self) -> Self:

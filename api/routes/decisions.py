@@ -112,7 +112,7 @@ def _add_put(kind: str, model: type[Decision]) -> None:
         if_match: _Match,
         idempotency_key: Id = None,
     ) -> Recorded:
-        return await _record(farm, caller, kind, key, body, if_match, idempotency_key, response)
+        return await record_decision(farm, caller, kind, key, body, if_match, idempotency_key, response)
 
     words = " ".join((model.__doc__ or "").split())
     router.add_api_route(
@@ -145,10 +145,10 @@ async def remove(
     row = _row(farm, kind, key)
     if row is None or row.body == "null":
         raise Refused(404, "not-found", f"There is no {kind} of that name.")
-    return await _record(farm, caller, kind, key, None, if_match, idempotency_key, response)
+    return await record_decision(farm, caller, kind, key, None, if_match, idempotency_key, response)
 
 
-async def _record(
+async def record_decision(
     farm: Farm,
     caller: Caller,
     kind: str,
@@ -158,6 +158,7 @@ async def _record(
     id_: str | None,
     response: Response,
 ) -> Recorded:
+    """Have a decision recorded, or removed where it is None. Raises Refused."""
     row = _row(farm, kind, key)
     version = 0 if row is None else row.version
     if if_match not in ("*", f'"{version}"'):

@@ -17,7 +17,7 @@ from daemon.local_socket.frames import fields_of
 from daemon.messages import Command, Verb
 
 router = APIRouter(tags=["now"])
-_STOPS = {"fertiliser": Verb.STOP_FERTILISER, "everything": Verb.STOP_EVERYTHING}
+STOPS = {"fertiliser": Verb.STOP_FERTILISER, "everything": Verb.STOP_EVERYTHING}
 _MOST_STREAMS = 150
 
 
@@ -83,7 +83,7 @@ async def events(caller: TheCaller, farm: TheFarm) -> AsyncIterator[ServerSentEv
 @router.post("/commands", **allow(DRIVERS, statuses=(409,)))
 async def command(given: NewCommand, caller: TheCaller, farm: TheFarm, idempotency_key: Id = None) -> Answered:
     """Ask the controller for something. A refusal is an answer as well; its reason says what to do."""
-    return await _asked(farm, caller, Verb(given.verb), given.arguments, idempotency_key)
+    return await give(farm, caller, Verb(given.verb), given.arguments, idempotency_key)
 
 
 @router.post("/stop", **allow(ANYBODY, statuses=(409,)))
@@ -94,10 +94,11 @@ async def stop(given: NewStop, caller: TheCaller, farm: TheFarm, idempotency_key
     """
     if not caller.is_session and caller.role is Role.VIEWER:
         raise Refused(403, "access.forbidden", "This token may only view. Somebody who logs in may stop.")
-    return await _asked(farm, caller, _STOPS[given.what], {}, idempotency_key)
+    return await give(farm, caller, STOPS[given.what], {}, idempotency_key)
 
 
-async def _asked(farm: Farm, caller: Caller, verb: Verb, arguments: dict[str, Any], id_: str | None) -> Answered:
+async def give(farm: Farm, caller: Caller, verb: Verb, arguments: dict[str, Any], id_: str | None) -> Answered:
+    """Give a command as somebody, and return what became of it. Raises Refused where the controller is silent."""
     made = Command(id_of(caller, verb.value, id_), caller.name, caller.role.value, verb, arguments)
     answer = await ask(farm.link.command(made))
     return Answered(id=answer.id, accepted=answer.accepted, reason=answer.reason)

@@ -10,7 +10,7 @@ from fastapi.responses import StreamingResponse
 
 from api.access.guard import VIEW
 from api.farm import Farm, TheFarm
-from api.routes.runs import by_channel, every_run
+from api.routes.runs import every_run
 from api.shapes import CubicMetres, Hectares, Kilograms, Moment, Shape
 from api.sheet import printed, sheet
 from daemon.agronomy.application import OXIDES, Given, applications
@@ -125,7 +125,7 @@ def _of_year(farm: Farm, year: int | None, starts: str) -> Iterator[Given]:
             continue
         recipe = parse_recipe(json.loads(report.started.row.recipe))
         water_m3 = report.ended.row.water_ml / 1e6
-        yield from applications(recipe, began, water_m3, by_channel(report), logs, decisions)
+        yield from applications(recipe, began, water_m3, report.by_channel, logs, decisions)
 
 
 def _year_of(today: date, month: int, day: int) -> int:

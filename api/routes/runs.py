@@ -13,7 +13,7 @@ from api.farm import Farm, TheFarm, moment
 from api.problems import Refused
 from api.shapes import CubicMetres, Cursor, Kilograms, Limit, Litres, Moment, Page, Seconds, Shape
 from api.sheet import sheet
-from daemon.dosing.outcome import block_doses, judge_dose
+from daemon.dosing.outcome import judge_dose
 from daemon.evidence import Dose, DoseReconciled
 from daemon.ledger.errors import LedgerMissing
 from daemon.ledger.reading import Stamped
@@ -148,26 +148,10 @@ def one_run(run: _Run, farm: TheFarm) -> WholeRun:
             )
             for phase in report.phases
         ],
-        doses=[_dose(dose) for dose in stated(report)],
+        doses=[_dose(dose) for dose in report.stated],
         estimates=[_estimate(found) for found in report.reconciled],
         alarms=[alarm.row.code for alarm in report.alarms],
     )
-
-
-def stated(report: RunReport) -> tuple[Dose, ...]:
-    """Return the doses by block and nutrient as they hold now: by all estimates, or as a corrected mix has them."""
-    return block_doses(by_channel(report))
-
-
-def by_channel(report: RunReport) -> tuple[Dose, ...]:
-    """Return the same with each channel's dose by itself."""
-    doses = {(dose.block, dose.channel, dose.nutrient): dose for dose in report.found}
-    for restated in report.restated:
-        row = restated.row
-        if row.estimate == "METER":
-            kept = {name: getattr(row, name) for name in Dose.__dataclass_fields__}
-            doses[row.block, row.channel, row.nutrient] = Dose(**kept)
-    return tuple(doses.values())
 
 
 def _line(summary: RunSummary) -> dict[str, Any]:
@@ -239,7 +223,7 @@ def every_run(farm: Farm) -> Iterator[RunReport]:
 def _dose_rows(farm: Farm) -> Iterator[tuple[object, ...]]:
     for report in every_run(farm):
         began = moment(report.started.at_ms).isoformat(timespec="seconds")
-        for dose in stated(report):
+        for dose in report.stated:
             yield (
                 began, dose.run, dose.block, dose.nutrient, judge_dose(dose), dose.planned_mg / 1e6,
                 dose.injected_mg / 1e6, dose.delivered_mg / 1e6, dose.u_delivered_mg / 1e6, dose.in_lines_mg / 1e6,

@@ -54,14 +54,14 @@ class WholeTank(OneTank):
 @router.get("", **VIEW)
 def tanks(farm: TheFarm) -> list[OneTank]:
     """Return all tanks."""
-    return [OneTank(**_shown(_now(farm, name))) for name in farm.plant.site.tank]
+    return [OneTank(**_shown(found_now(farm, name))) for name in farm.plant.site.tank]
 
 
 @router.get("/{tank}", **allow(ANYBODY, statuses=(404,)))
 def one_tank(tank: _Tank, farm: TheFarm) -> WholeTank:
     """Return one tank with its log."""
     known(farm, "tank", tank, farm.plant.site.tank)
-    found = _now(farm, tank)
+    found = found_now(farm, tank)
     log = [
         TankEntry(
             key=entry.key,
@@ -74,7 +74,7 @@ def one_tank(tank: _Tank, farm: TheFarm) -> WholeTank:
     return WholeTank(**_shown(found), log=log)
 
 
-def _now(farm: Farm, name: str) -> TankNow:
+def found_now(farm: Farm, name: str) -> TankNow:
     try:
         return tank_now(farm.plant, farm.ledger, farm.in_force().decisions, name)
     except LedgerMissing:

@@ -128,7 +128,7 @@ CIRCUIT: Final[tuple[Interlock, ...]] = (
         magnitude="0, or more than safety.max_watchdog_s",
         meaning="The output module would hold its outputs if this computer stopped: its time-out is off or too long.",
         likely="The module was exchanged, or has lost its settings: makers often deliver it with the time-out off.",
-        check="Set the module's time-out within safety.max_watchdog_s.",
+        check="Set the module's time-out within what the site allows.",
     ),
     Interlock(
         "watchdog-self-clears",
@@ -136,7 +136,7 @@ CIRCUIT: Final[tuple[Interlock, ...]] = (
         Effect.NONE,
         priority=Priority.MEDIUM,
         magnitude="the setting is on",
-        meaning="The output module's time-out clears itself: its outputs may come back by themselves. No AUTOMATIC.",
+        meaning="The output module's time-out clears itself: its outputs may come back unasked. No start by itself.",
         likely="The module was exchanged, or has lost its settings.",
         check="Set the module so that its time-out stays until its master writes again.",
     ),

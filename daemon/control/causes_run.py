@@ -172,7 +172,7 @@ RUN: Final[tuple[Interlock, ...]] = (
         Effect.WATER_ONLY,
         phases=_INJECT,
         magnitude="one and a half times what its litres take at the expected flow, and limits.pause_max_s",
-        meaning="INJECT took much longer than its litres should.",
+        meaning="The injection took much longer than its litres should.",
         likely="An injector that gives too little, a low flow, or many pauses.",
         check="Flow, injector rate, pauses of this run.",
     ),
@@ -209,7 +209,7 @@ RUN: Final[tuple[Interlock, ...]] = (
         magnitude="24 hours since the oldest stock that is still owed a flush",
         meaning="Stock has been left in the pipes for more than a day.",
         likely="A run that was cut off, and nobody flushed what it left.",
-        check="See what is owed with `shiftwright owed`, and flush it with `shiftwright flush`.",
+        check="See what is owed, and have it flushed.",
     ),
     Interlock(
         "memory-lost",

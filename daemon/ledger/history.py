@@ -141,6 +141,17 @@ def points(path: Path) -> tuple[str, ...]:
         return tuple(name for (name,) in connection.execute("SELECT name FROM point ORDER BY name"))
 
 
+def newest_ms(path: Path) -> int | None:
+    """Return the moment of the newest reading; None where there is none. Raises sqlite3.Error as `points` does."""
+    if not path.exists():
+        return None
+    with _reading(path) as connection:
+        found: int | None = connection.execute(
+            "SELECT max((SELECT max(at_ms) FROM sample WHERE sample.point = point.id)) FROM point"
+        ).fetchone()[0]
+        return found
+
+
 def thinned(path: Path, point: str, from_ms: int, to_ms: int, most: int) -> list[tuple[int, float, float, float]]:
     """Return at most so many parts of a span, each with its first moment, and the least, mean and highest value in it.
 

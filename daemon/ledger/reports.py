@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Boolean
 
-from daemon.dosing.outcome import combined
+from daemon.dosing.outcome import block_doses, combined
 from daemon.evidence import (
     AlarmCleared,
     AlarmRaised,
@@ -62,6 +62,22 @@ class RunReport:
     def found(self) -> tuple[Dose, ...]:
         """The same as all estimates together have them: what the run was judged by."""
         return combined(self.metered, [stamped.row for stamped in self.reconciled])
+
+    @property
+    def by_channel(self) -> tuple[Dose, ...]:
+        """The doses as they hold now: by all estimates, or as a corrected mix has them."""
+        doses = {(dose.block, dose.channel, dose.nutrient): dose for dose in self.found}
+        for restated in self.restated:
+            row = restated.row
+            if row.estimate == "METER":
+                kept = {name: getattr(row, name) for name in Dose.__dataclass_fields__}
+                doses[row.block, row.channel, row.nutrient] = Dose(**kept)
+        return tuple(doses.values())
+
+    @property
+    def stated(self) -> tuple[Dose, ...]:
+        """The same by block and nutrient, all channels together."""
+        return block_doses(self.by_channel)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +132,23 @@ def last_runs(path: Path, n: int, before_seq: int = 2**63 - 1) -> tuple[RunSumma
     with reading(path) as connection:
         newest = evidence(connection, RunStarted, "WHERE t.seq < ? ORDER BY t.seq DESC LIMIT ?", (before_seq, n))
         return tuple(RunSummary(started, _end_of(connection, started.row.run)) for started in newest)
+
+
+def runs_between(path: Path, from_ms: int, before_ms: int) -> tuple[RunReport, ...]:
+    """Return the runs that began in a time, oldest first; in milliseconds since 1970-01-01 UTC. Raises as `reading`."""
+    with reading(path) as connection:
+        names = connection.execute(
+            "SELECT run FROM run_started WHERE at_ms >= ? AND at_ms < ? ORDER BY seq", (from_ms, before_ms)
+        ).fetchall()
+    found = (run_report(path, run) for (run,) in names)
+    return tuple(report for report in found if report is not None)
+
+
+def events_between(path: Path, code: str, from_ms: int, before_ms: int) -> tuple[Stamped[Event], ...]:
+    """Return the events of a code in a time, oldest first. Raises as `reading` does."""
+    with reading(path) as connection:
+        span = (code, from_ms, before_ms)
+        return evidence(connection, Event, "WHERE t.code = ? AND t.at_ms >= ? AND t.at_ms < ?", span)
 
 
 def alarms_before(path: Path, n: int, before_seq: int) -> tuple[tuple[Stamped[AlarmRaised], int | None], ...]:
