@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from pydantic import BaseModel, Field
 
+from daemon.destinations import Alerts
 from daemon.equipment import (
     About,
     Api,
@@ -47,6 +48,7 @@ class Site(Part):
     block: dict[Name, Block] = Field(min_length=1)
     limits: Limits
     api: Api = Api()
+    alerts: Alerts = Alerts()
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,7 @@ class Plant:
     points: Mapping[str, Point]
     """Each point of each device, by "device.point"."""
     digest: str
-    """SHA-256 of the site as read, apart from how it is served: a run says which plant it ran on."""
+    """SHA-256 of the site as read, apart from how it is served and who is told: a run says which plant it ran on."""
 
     def counter_wrap(self, signal: Signal) -> float:
         """Return the reading at which a counting `signal` starts again from zero, in the signal's own unit."""

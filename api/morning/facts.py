@@ -1,7 +1,7 @@
 """What is known of one night, block by block and run by run: what the sentences are made of."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from enum import Enum
 from typing import Final
@@ -159,6 +159,13 @@ class NightFacts:
     """Water that a flush still takes, by block, and main for the shared main. As it stands now."""
     standing: tuple[str, ...]
     """Causes that somebody has to reset before fertiliser goes in again."""
+
+    def only(self, run: str) -> "NightFacts":
+        """Return the facts of one run's blocks alone."""
+        runs = tuple(one for one in self.runs if one.run == run)
+        names = {block for one in runs for block in one.blocks}
+        blocks = tuple(block for block in self.blocks if block.block in names)
+        return replace(self, blocks=blocks, runs=runs, missed=(), changed=())
 
     @property
     def running(self) -> RunNight | None:

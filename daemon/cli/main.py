@@ -178,6 +178,18 @@ def _serve(arguments: argparse.Namespace) -> int:
     return serve.main(arguments)
 
 
+def _declare_alert(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import alert
+
+    alert.add_arguments(parser)
+
+
+def _alert(arguments: argparse.Namespace) -> int:
+    from daemon.cli import alert
+
+    return alert.main(arguments)
+
+
 def _declare_user(parser: argparse.ArgumentParser) -> None:
     from daemon.cli import people
 
@@ -240,6 +252,7 @@ _COMMANDS = (
     _Command("run", "run the daemon", plant.add_run, plant.run),
     _Command("serve", "serve the api: software and pages ask there", _declare_serve, _serve),
     _Command("user", "who may log in to the api: add, reset, remove, list", _declare_user, _user),
+    _Command("alert", "send a test message to each destination of the site file", _declare_alert, _alert),
     _Command("status", "show what the newest scan saw", client.add_status, client.status),
     _Command("plan", "what will run on a night, and why; a draft", _declare_plan, _plan),
     _Command("program", "what runs, with which stocks, and when: add, list, remove", _declare_program, _program),

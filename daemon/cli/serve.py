@@ -77,7 +77,26 @@ async def serve_until(site: Path, plant: Plant, folder: Path, stop: asyncio.Even
             )
             for line in greeting(settings, store, clock.stamp().ms):
                 print(line, file=sys.stderr, flush=True)
-            await serve(farm, listener, stop)
+            await _serve_and_tell(farm, listener, stop)
+
+
+async def _serve_and_tell(farm: Farm, listener: socket.socket, stop: asyncio.Event) -> None:
+    """Serve, and have the site's destinations told meanwhile. A credential file that cannot be used stops it."""
+    following: asyncio.Task[None] | None = None
+    alerts = farm.plant.site.alerts
+    if alerts.to or alerts.heartbeat is not None:
+        from api.followers.credentials import read_credentials
+        from api.followers.following import Following
+
+        follows = Following(farm, read_credentials(alerts), lambda text: print(text, file=sys.stderr, flush=True))
+        farm.link.start()
+        following = asyncio.create_task(follows.run())
+    try:
+        await serve(farm, listener, stop)
+    finally:
+        if following is not None:
+            following.cancel()
+            await asyncio.gather(following, return_exceptions=True)
 
 
 def greeting(settings: Api, store: AccessStore, now_ms: int) -> list[str]:

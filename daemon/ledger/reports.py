@@ -151,6 +151,19 @@ def events_between(path: Path, code: str, from_ms: int, before_ms: int) -> tuple
         return evidence(connection, Event, "WHERE t.code = ? AND t.at_ms >= ? AND t.at_ms < ?", span)
 
 
+def noted_after(path: Path, seq: int) -> tuple[tuple[Stamped[AlarmRaised | RunEnded | Event], ...], int]:
+    """Return the alarms, ends of runs and events after a place in the record, oldest first, and its newest place.
+
+    Raises as `reading` does.
+    """
+    with reading(path) as connection:
+        (newest,) = connection.execute("SELECT coalesce(max(seq), 0) FROM seal").fetchone()
+        found: list[Stamped[AlarmRaised | RunEnded | Event]] = []
+        for kind in (AlarmRaised, RunEnded, Event):
+            found += evidence(connection, kind, "WHERE t.seq > ?", (seq,))
+        return tuple(sorted(found, key=lambda stamped: stamped.seq)), int(newest)
+
+
 def alarms_before(path: Path, n: int, before_seq: int) -> tuple[tuple[Stamped[AlarmRaised], int | None], ...]:
     """Return the last `n` alarms before a place in the record, the newest first, each with when it was cleared.
 
