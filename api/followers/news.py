@@ -72,9 +72,9 @@ def _of_row(farm: Farm, row: AlarmRaised | RunEnded | Event, at_ms: int) -> Iter
         case Event(code="tank-short", detail=detail):
             tank = str(json.loads(detail).get("tank", ""))
             night = night_of(moment(at_ms), farm.zone)
-            sentences = tuple(_of_tank(farm, tank, night))
-            if sentences:
-                yield News(f"tank {tank} {night}", "tank", False, at_ms, sentences)
+            lacking = tuple(_of_tank(farm, tank, night))
+            if lacking:
+                yield News(f"tank {tank} {night}", "tank", False, at_ms, lacking)
 
 
 def _of_night(farm: Farm, at_ms: int) -> Iterator[Said]:

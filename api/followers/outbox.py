@@ -63,7 +63,8 @@ class Outbox:
         """Return what a destination has still to be told, oldest first."""
         with closing(self._open()) as connection:
             found = connection.execute(
-                "SELECT id, event, wakes, at_ms, text FROM message WHERE destination = ? AND sent_ms IS NULL ORDER BY id",
+                "SELECT id, event, wakes, at_ms, text FROM message WHERE destination = ? AND sent_ms IS NULL "
+                "ORDER BY id",
                 (destination,),
             )
             return [Waiting(id_, event, bool(wakes), at_ms, text) for id_, event, wakes, at_ms, text in found]

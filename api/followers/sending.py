@@ -34,10 +34,7 @@ def send_webhook(to: Webhook, secret: Mapping[str, str], letter: Letter) -> None
         "wakes": letter.wakes,
         "events": sorted({one.event for one in letter.of}),
     }
-    headers = {"Content-Type": "application/json", **_bearer(secret)}
-    request(
-        to.url, "POST", json.dumps(content, ensure_ascii=False).encode(), headers, to.allow_private, to.allow_redirect
-    )
+    _post(to, secret, content)
 
 
 def send_ntfy(to: Ntfy, secret: Mapping[str, str], letter: Letter) -> None:
@@ -48,10 +45,15 @@ def send_ntfy(to: Ntfy, secret: Mapping[str, str], letter: Letter) -> None:
         "message": letter.text,
         "priority": 5 if letter.wakes else 3,
     }
-    headers = {"Content-Type": "application/json", **_bearer(secret)}
-    request(
-        to.url, "POST", json.dumps(content, ensure_ascii=False).encode(), headers, to.allow_private, to.allow_redirect
-    )
+    _post(to, secret, content)
+
+
+def _post(to: Webhook | Ntfy, secret: Mapping[str, str], content: Mapping[str, object]) -> None:
+    headers = {"Content-Type": "application/json"}
+    if "token" in secret:
+        headers["Authorization"] = f"Bearer {secret['token']}"
+    body = json.dumps(content, ensure_ascii=False).encode()
+    request(to.url, "POST", body, headers, to.allow_private, to.allow_redirect)
 
 
 def send_email(to: Email, secret: Mapping[str, str], letter: Letter) -> None:
@@ -138,7 +140,3 @@ class _Pinned(http.client.HTTPConnection):
         self.sock = socket.create_connection((self._address, self.port), _TIMEOUT_S)
         if self._is_tls:
             self.sock = ssl.create_default_context().wrap_socket(self.sock, server_hostname=self.host)
-
-
-def _bearer(secret: Mapping[str, str]) -> dict[str, str]:
-    return {"Authorization": f"Bearer {secret['token']}"} if "token" in secret else {}

@@ -306,7 +306,7 @@ def main(words: Sequence[str] | None = None) -> int:
 
 _EXIT_CODES = {
     **dict.fromkeys(("refused", "night", "recommendation", "plan", "access"), 1),
-    **dict.fromkeys(("input", "site", "decision", "product", "blend"), 2),
+    **dict.fromkeys(("input", "site", "decision", "product", "blend", "alert"), 2),
     "socket": 3,
     **dict.fromkeys(("simulator", "daemon", "plant", "solving"), 4),
 }
