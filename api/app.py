@@ -26,7 +26,7 @@ extension `x-ucum-unit`), uncertainties k = 2. Errors are RFC 9457 problems with
 answer says by the headers `Shiftwright-Controller` and `Shiftwright-Age-S` whether the controller is heard and how old
 its newest word is. Changes of decisions need the ETag that was seen; commands and changes take an `Idempotency-Key`.
 """
-_PAGES = (
+PAGES = (
     night_pages, now_pages, tonight_pages, tank_pages, alarm_pages, block_pages, plant_pages, your_pages, static,
 )  # fmt: skip
 _ROUTERS = (session, people, site, decisions, tanks, plan, runs, readings, records, alarms, live, health)
@@ -49,7 +49,7 @@ def make_app(farm: Farm) -> FastAPI:
         v1.include_router(module.router)
     app.include_router(v1)
     app.include_router(health.metrics_router)
-    for pages in _PAGES:
+    for pages in PAGES:
         app.include_router(pages.router)
     add_handlers(
         app, lambda request, status, detail: problem_page(request, farm, status, detail) if is_page(request) else None

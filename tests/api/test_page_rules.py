@@ -1,0 +1,57 @@
+"""No page is without a rule, and nothing is changed on a page by a token or from another site's page."""
+
+from fastapi.routing import APIRoute
+
+from api.access.roles import Role
+from api.app import PAGES
+from tests.api.farms import Given
+
+_ROUTES = [route for module in PAGES for route in module.router.routes if isinstance(route, APIRoute)]
+_HTML = {"Accept": "text/html"}
+
+
+def test_every_page_has_a_rule() -> None:
+    """By the guard's own mark, as the routes of the API."""
+    assert len(_ROUTES) > 25
+    for route in _ROUTES:
+        assert (route.openapi_extra or {}).get("x-roles"), route.path
+
+
+async def test_who_has_not_logged_in_is_sent_to_do_so(given: Given) -> None:
+    """And back to where they were."""
+    answer = await given.client().get("/now", headers=_HTML)
+    assert answer.status_code == 303 and answer.headers["location"] == "/log-in?to=/now"
+
+
+async def test_a_viewer_stops_and_does_nothing_else(given: Given) -> None:
+    """Whoever can log in may stop; the rest is for operators and technicians."""
+    viewer = given.person(Role.VIEWER)
+    assert (await viewer.post("/now/stop", data={"what": "fertiliser"}, headers=_HTML)).status_code == 200
+    assert [command.verb.value for command in given.commands] == ["stop-fertiliser"]
+    for path in ("/now/ask", "/plant/ask", "/plant/bypass", "/tonight/change", "/tonight/close", "/alarms/ask"):
+        assert (await viewer.post(path, data={"do": "reset"}, headers=_HTML)).status_code == 403
+    assert len(given.commands) == 1
+
+
+async def test_a_page_of_another_site_changes_nothing(given: Given) -> None:
+    """Its form brings the cookie perhaps, and another origin."""
+    operator = given.person(Role.OPERATOR)
+    answer = await operator.post("/now/stop", data={"what": "everything"}, headers={"Origin": "http://evil.example"})
+    assert answer.status_code == 403 and not given.commands
+
+
+async def test_water_only_in_one_tap(given: Given) -> None:
+    """It is a decision of the record, with who and why."""
+    operator = given.person(Role.OPERATOR)
+    asked = {"shift": "low", "do": "water_only", "night": "2026-10-14"}
+    answer = await operator.post("/tonight/change", data=asked, headers=_HTML)
+    assert answer.status_code == 200
+    found = given.farm.in_force().decisions["tonight", "night_2026_10_14_low"]
+    assert found.model_dump()["do"] == "water_only"
+
+
+async def test_silence_is_said_first(silent: Given) -> None:
+    """Yesterday's good news is never today's."""
+    answer = await silent.person(Role.VIEWER).get("/", headers=_HTML)
+    assert "Go and look." in answer.text
+    assert answer.text.index("Go and look.") < answer.text.index("went as planned")
