@@ -24,9 +24,10 @@ from api.limits import COOKIE
 from api.link import DaemonLink
 from api.rehearsal import Rehearsal
 from daemon.clock import Clock, UtcStamp, real_seconds
+from daemon.evidence import Evidence
 from daemon.folder import ACCESS, HISTORY, LEDGER, SOCKET
 from daemon.ledger.history import History
-from daemon.ledger.writer import open_ledger
+from daemon.ledger.writer import Ledger, open_ledger
 from daemon.local_socket.server import LocalServer
 from daemon.messages import Answer, Command, Snapshot
 from daemon.runtime.decided import Decided
@@ -110,6 +111,12 @@ class Given:
         return self.client(Authorization=f"Bearer {secret}")
 
     password_hash: str = _HASH
+    ledger: Ledger = field(init=False)
+
+    def record_rows(self, *rows: Evidence) -> None:
+        """Have the daemon's end record something more."""
+        assert self.ledger.wait_durable(self.ledger.submit(rows, self.clock.stamp()), 20.0)
+
     server: LocalServer = field(init=False)
     """The daemon's end."""
 
@@ -183,6 +190,7 @@ async def served(
     decided = Decided(made.plant, ledger, clock)
     decided.load(folder / LEDGER)
     server = LocalServer(folder / SOCKET, given.on_command, decided.answer, lambda: made.snapshot)
+    given.ledger = ledger
     try:
         given.server = server
         if not is_silent:
