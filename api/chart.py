@@ -21,7 +21,7 @@ _WIDTH: Final = 720.0
 _LEFT: Final = 46.0
 _PANEL: Final = 110.0
 _GAP: Final = 26.0
-_TOP: Final = 30.0
+_TOP: Final = 46.0
 _PARTS: Final = 320
 """Of the night: about two points of the picture each. Least and highest of a part are both drawn, so no spike goes."""
 _LONGEST_GAP_MS: Final = 600_000
@@ -135,7 +135,7 @@ def _drawn(panels: Sequence[_Panel], phases: Sequence[_Phase], from_ms: int, to_
         if width > 16.0:
             label = words.say(f"phase.{phase.name}")
             shown = label if width > 7.0 * len(label) else label[:1]
-            parts.append(f'<text class="mark" x="{left + 3.0:.1f}" y="{_TOP - 6.0:g}">{escape(shown)}</text>')
+            parts.append(f'<text class="mark" x="{left + 3.0:.1f}" y="{_TOP - 28.0:g}">{escape(shown)}</text>')
     for number, panel in enumerate(panels):
         parts += _panel(panel, _TOP + number * (_PANEL + _GAP), x, words)
     for at in _hours(from_ms, to_ms, words):
@@ -156,7 +156,7 @@ def _panel(panel: _Panel, top: float, x: _Scale, words: Words) -> Iterator[str]:
         return top + _PANEL * (1.0 - max(0.0, value) / most)
 
     title = f"{words.say(f'chart.{panel.key}')}, {unit}"
-    yield f'<text class="panel" x="{_LEFT + 4.0:g}" y="{top + 12.0:g}">{escape(title)}</text>'
+    yield f'<text class="panel" x="{_LEFT + 4.0:g}" y="{top - 8.0:g}">{escape(title)}</text>'
     yield f'<path class="frame" d="M{_LEFT:g} {top:g}V{top + _PANEL:g}H{_WIDTH - 6.0:g}"/>'
     for value in (0.0, most / 1.1):
         shown = escape(words.number(value * factor))
