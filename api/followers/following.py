@@ -15,7 +15,7 @@ from api.followers.letter import Letter, letters
 from api.followers.news import SILENT_S, News, news_of_morning, news_of_record, news_of_silence
 from api.followers.outbox import Outbox, Waiting
 from api.followers.sending import SendError, request, send_email, send_ntfy, send_webhook
-from api.morning.now import Morning, read_morning
+from api.morning.now import Morning, morning_of
 from api.words.words import Words, words_for
 from daemon.destinations import Destination, Email, Heartbeat, Mqtt, Ntfy, Webhook
 from daemon.folder import ALERTS
@@ -77,7 +77,7 @@ class Following:
 
     def _take_in(self) -> None:
         farm = self._farm
-        morning = self._morning()
+        morning = morning_of(farm)
         silent = self._silence(morning)
         for line in self._lines:
             cursor = self._outbox.cursor(line.name)
@@ -90,17 +90,6 @@ class Following:
             wanted = [news for news in told if news.event in line.to.events]
             if wanted or newest != cursor:
                 self._outbox.keep(line.name, [(news.key, _waiting(news, line.words)) for news in wanted], newest)
-
-    def _morning(self) -> Morning:
-        farm, heard = self._farm, self._farm.link.heard
-        return read_morning(
-            farm.ledger,
-            farm.in_force().decisions,
-            farm.zone,
-            farm.clock.stamp().utc,
-            is_silent=farm.link.is_silent(),
-            heard_ms=None if heard is None else heard.snapshot.at_ms,
-        )
 
     def _silence(self, morning: Morning) -> News | None:
         age_s = self._farm.link.age_s()

@@ -156,9 +156,10 @@ class NightFacts:
     missed: tuple[Missed, ...]
     changed: tuple[Changed, ...]
     owed_m3: Mapping[str, float]
-    """Water that a flush still takes, by block, and main for the shared main. As it stands now."""
+    """Water that a flush still takes, by block, and main for the shared main. As it stands now; of an older night what
+    its own runs left."""
     standing: tuple[str, ...]
-    """Causes that somebody has to reset before fertiliser goes in again."""
+    """Causes that somebody has to reset before fertiliser goes in again; none of an older night."""
 
     def only(self, run: str) -> "NightFacts":
         """Return the facts of one run's blocks alone."""

@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from api.farm import Farm
 from api.morning.facts import NightFacts
 from api.morning.reading import read_night
 from api.morning.telling import Told, When, tell_empty, tell_night, tell_silence
@@ -31,6 +32,19 @@ class Morning:
     """None where there is no record yet."""
     before: Told | None
     """While the controller is silent: what its record says until then."""
+
+
+def morning_of(farm: Farm) -> Morning:
+    """Return what is said of a farm now. Raises LedgerError where its record cannot be read."""
+    heard = farm.link.heard
+    return read_morning(
+        farm.ledger,
+        farm.in_force().decisions,
+        farm.zone,
+        farm.clock.stamp().utc,
+        is_silent=farm.link.is_silent(),
+        heard_ms=None if heard is None else heard.snapshot.at_ms,
+    )
 
 
 def read_morning(

@@ -44,6 +44,7 @@ _VERDICTS: Final = {"DELIVERED": Verdict.FINE, "SHORT": Verdict.SHORT, "OVER": V
 _DUE: Final = timedelta(minutes=5)
 """A start that the controller has not claimed so long after its time is missed."""
 _DAY: Final = timedelta(days=1)
+_NIGHT_MS: Final = 12 * 3_600_000
 _PUMPED: Final = frozenset({"PREWET", "INJECT", "FLUSH"})
 """Phases whose water is a block's: what fills the pipes stays in them."""
 
@@ -55,13 +56,16 @@ def read_night(path: Path, decisions: Decisions, zone: ZoneInfo, night: date, no
     raised = _raised(reports)
     runs = tuple(_run(path, report, raised) for report in reports)
     durable = open_state(path)
+    is_newest, names = now < ends + _DAY, {run.run for run in runs}
     owed: dict[str, float] = {}
     for item in durable.owed:
+        if not is_newest and item.row.run not in names:
+            continue  # what another night left is told of that one
         owed[item.row.segment] = max(owed.get(item.row.segment, 0.0), item.row.owed_ml / 1e6)
     standing = tuple(
         found.row.code
         for found in durable.latched
-        if found.row.code in BY_CODE and BY_CODE[found.row.code].reset is not Reset.ITSELF
+        if is_newest and found.row.code in BY_CODE and BY_CODE[found.row.code].reset is not Reset.ITSELF
     )
     return NightFacts(
         night=night,
@@ -80,7 +84,6 @@ def _blocks(reports: Iterable[RunReport]) -> Iterator[BlockNight]:
     planned_m3: dict[str, float] = {}
     water_m3: dict[str, float] = {}
     doses: dict[str, dict[str, list[Dose]]] = {}
-    is_open: set[str] = set()
     for report in reports:
         recipe = recipe_of(report)
         given_m3 = water_of(report)
@@ -89,8 +92,6 @@ def _blocks(reports: Iterable[RunReport]) -> Iterator[BlockNight]:
             planned_m3[block.block] = planned_m3.get(block.block, 0.0) + recipe.water_l * block.share / 1000.0
             water_m3[block.block] = water_m3.get(block.block, 0.0) + given_m3 * block.share
             of_block = doses.setdefault(block.block, {})
-            if report.ended is None:
-                is_open.add(block.block)
             for dose in _doses(report, recipe, block.block):
                 of_block.setdefault(dose.nutrient, []).append(dose)
     for name, ha in area_ha.items():
@@ -303,11 +304,10 @@ def _due(
 
 
 def _refusals(path: Path, claims: Sequence[StartClaimed]) -> dict[str, str]:
-    """Return why programs were refused, by program: as the controller said it within an hour of their start."""
+    """Return why programs were refused, by program: as the controller said it in the hours after their start."""
     found: dict[str, str] = {}
     for claim in claims:
-        hour_ms = 3_600_000
-        for event in events_between(path, "not-run", claim.due_ms, claim.due_ms + 12 * hour_ms):
+        for event in events_between(path, "not-run", claim.due_ms, claim.due_ms + _NIGHT_MS):
             detail = json.loads(event.row.detail)
             for program in detail.get("programs", ()):
                 found.setdefault(program, str(detail.get("why", "")))

@@ -11,10 +11,10 @@ from fastapi.responses import HTMLResponse
 from api.access.guard import VIEW, TheCaller
 from api.chart import night_chart
 from api.farm import Farm, TheFarm
-from api.morning.now import Morning, read_morning
+from api.morning.now import morning_of
 from api.morning.reading import read_night
 from api.morning.telling import Told, When, tell_night
-from api.pages.page import heard_at, render, words_of
+from api.pages.page import render, words_of
 from api.problems import Refused
 from daemon.decisions.base import Day
 from daemon.ledger.errors import LedgerMissing
@@ -64,19 +64,6 @@ def one_night(night: Day, request: Request, caller: TheCaller, farm: TheFarm) ->
         request, farm, "night.html", caller=caller, night=night, told=tell_night(facts, When.THEN), facts=facts,
         reports=reports, chart=chart, earlier=night - _DAY, later=night + _DAY,
     )  # fmt: skip
-
-
-def morning_of(farm: Farm) -> Morning:
-    """Return what the first screen says now."""
-    at = heard_at(farm)
-    return read_morning(
-        farm.ledger,
-        farm.in_force().decisions,
-        farm.zone,
-        farm.clock.stamp().utc,
-        is_silent=farm.link.is_silent(),
-        heard_ms=None if at is None else round(at.timestamp() * 1000.0),
-    )
 
 
 def state_of(farm: Farm) -> str:

@@ -5,7 +5,7 @@ import gzip
 import hashlib
 import uuid
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import cache
 from importlib.resources import files
 from typing import Any, Final
@@ -181,9 +181,3 @@ def own_path(to: str) -> str:
     """Return where somebody is sent after logging in: a page of this farm, whatever is asked for."""
     is_own = to.startswith("/") and not to.startswith("//") and "\\" not in to and ":" not in to
     return to if is_own and to.isprintable() else "/"
-
-
-def heard_at(farm: Farm) -> datetime | None:
-    """Return when the controller was last heard by this process."""
-    heard = farm.link.heard
-    return None if heard is None else datetime.fromtimestamp(heard.snapshot.at_ms / 1000.0, UTC)
