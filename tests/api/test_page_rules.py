@@ -55,3 +55,11 @@ async def test_silence_is_said_first(silent: Given) -> None:
     answer = await silent.person(Role.VIEWER).get("/", headers=_HTML)
     assert "Go and look." in answer.text
     assert answer.text.index("Go and look.") < answer.text.index("went as planned")
+
+
+async def test_every_file_that_a_page_names_is_there(given: Given) -> None:
+    """The script, the icons and the manifest, for whoever has not logged in too."""
+    client = given.client()
+    told = (await client.get("/manifest.webmanifest")).json()
+    for path in ("/static/live.js", *(icon["src"] for icon in told["icons"])):
+        assert (await client.get(path)).status_code == 200
