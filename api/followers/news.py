@@ -3,7 +3,7 @@
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 from typing import Final
 
 from api.farm import Farm, moment
@@ -59,7 +59,7 @@ def _of_row(farm: Farm, row: AlarmRaised | RunEnded | Event, at_ms: int) -> Iter
             sentences = (
                 said(f"cause.{code}.happened", at=said("at.time", at=moment(at_ms))),
                 said(f"effect.{BY_CODE[code].effect.name}"),
-                said("todo.check", what=said(f"cause.{code}.check")),
+                said(f"cause.{code}.check"),
             )
             yield News(f"alarm {code} {at_ms // _AGAIN_MS}", "alarm", BY_CODE[code].wakes, at_ms, sentences)
         case RunEnded(outcome="SHORT" | "OVER", run=run):
@@ -70,8 +70,8 @@ def _of_row(farm: Farm, row: AlarmRaised | RunEnded | Event, at_ms: int) -> Iter
             programs = ", ".join(json.loads(detail).get("programs", ()))
             yield News(f"not run {programs} {at_ms}", "missed", False, at_ms, tuple(_of_night(farm, at_ms)))
         case Event(code="tank-short", detail=detail):
-            tank = str(json.loads(detail).get("tank", ""))
-            night = night_of(moment(at_ms), farm.zone)
+            said_of = json.loads(detail)
+            tank, night = str(said_of["tank"]), str(said_of["night"])
             lacking = tuple(_of_tank(farm, tank, night))
             if lacking:
                 yield News(f"tank {tank} {night}", "tank", False, at_ms, lacking)
@@ -86,7 +86,7 @@ def _of_night(farm: Farm, at_ms: int) -> Iterator[Said]:
         yield from told.sentences
     else:
         yield said("cause.start-missed.happened", at=said("at.time", at=at))
-        yield said("todo.check", what=said("cause.start-missed.check"))
+        yield said("cause.start-missed.check")
 
 
 def _of_run(farm: Farm, run: str, at_ms: int) -> Iterator[Said]:
@@ -106,10 +106,8 @@ def _was_to_inject(farm: Farm, run: str) -> bool:
     return any(channel["stock_l"] > 0.0 for channel in json.loads(report.started.row.recipe)["channels"])
 
 
-def _of_tank(farm: Farm, tank: str, night: date) -> Iterator[Said]:
-    found = next(
-        (plan for day in (night, night + _DAY) if (plan := newest_plan(farm.ledger, str(day))) is not None), None
-    )
+def _of_tank(farm: Farm, tank: str, night: str) -> Iterator[Said]:
+    found = newest_plan(farm.ledger, night)
     for one in [] if found is None else json.loads(found.row.plan)["tanks"]:
         if one["tank"] == tank and one["usable_l"] is not None:
             lacks = Amount(max(0.0, one["needed_l"] - one["usable_l"]), "L")

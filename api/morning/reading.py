@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import Final
@@ -34,6 +35,7 @@ from daemon.folder import HISTORY
 from daemon.ledger.durable import open_state
 from daemon.ledger.nights import claims_of, decided_ms, runs_marked
 from daemon.ledger.reports import RunReport, events_between, runs_between
+from daemon.planning.run_names import rest_mark
 from daemon.planning.timetable import instant, starts_of
 from daemon.recipe import Recipe, parse_recipe
 
@@ -69,7 +71,7 @@ def read_night(path: Path, decisions: Decisions, zone: ZoneInfo, night: date, no
     )
     return NightFacts(
         night=night,
-        blocks=tuple(_blocks(reports)),
+        blocks=tuple(_blocks(reports, frozenset(owed))),
         runs=runs,
         missed=tuple(_missed(path, decisions, zone, night, now, runs, reports)),
         changed=tuple(_changed(decisions, night)),
@@ -78,22 +80,29 @@ def read_night(path: Path, decisions: Decisions, zone: ZoneInfo, night: date, no
     )
 
 
-def _blocks(reports: Iterable[RunReport]) -> Iterator[BlockNight]:
+def _blocks(reports: Sequence[RunReport], owed: frozenset[str]) -> Iterator[BlockNight]:
     """Yield what each block was to have and got, in the order in which they were watered."""
     area_ha: dict[str, float] = {}
     planned_m3: dict[str, float] = {}
     water_m3: dict[str, float] = {}
     doses: dict[str, dict[str, list[Dose]]] = {}
+    marks = [rest_mark(report.started.row.run) for report in reports]
+    last = {block.block: report for report in reports if water_of(report) for block in recipe_of(report).blocks}
     for report in reports:
         recipe = recipe_of(report)
         given_m3 = water_of(report)
+        # The rest of a run that was cut off is of that one's plan, and plans nothing besides.
+        is_rest = any(mark in report.started.row.run for mark in marks)
+        plan_m3 = 0.0 if is_rest else recipe.water_l / 1000.0
         for block in recipe.blocks:
             area_ha[block.block] = block.area_ha
-            planned_m3[block.block] = planned_m3.get(block.block, 0.0) + recipe.water_l * block.share / 1000.0
+            planned_m3[block.block] = planned_m3.get(block.block, 0.0) + plan_m3 * block.share
             water_m3[block.block] = water_m3.get(block.block, 0.0) + given_m3 * block.share
             of_block = doses.setdefault(block.block, {})
+            is_through = block.block not in owed and last.get(block.block, report) is not report
             for dose in _doses(report, recipe, block.block):
-                of_block.setdefault(dose.nutrient, []).append(dose)
+                dose = _through(dose) if is_through else dose
+                of_block.setdefault(dose.nutrient, []).append(replace(dose, planned_mg=0) if is_rest else dose)
     for name, ha in area_ha.items():
         nutrients = [_nutrient(found, ha) for found in doses[name].values()]
         nutrients.sort(key=lambda found: (found.nutrient != "N", -found.planned_kg_ha, found.nutrient))
@@ -105,6 +114,16 @@ def _blocks(reports: Iterable[RunReport]) -> Iterator[BlockNight]:
             nutrients=tuple(found for found in nutrients if found.planned_kg_ha > 0.0 or found.delivered_kg_ha > 0.0),
             water=judge_water(water_m3[name], planned_m3[name]),
         )
+
+
+def _through(dose: Dose) -> Dose:
+    """Return a dose with nothing left in the lines: a later run of the night brought the block the rest of it."""
+    return replace(
+        dose,
+        delivered_mg=dose.delivered_mg + dose.in_lines_mg,
+        in_lines_mg=0,
+        u_delivered_mg=max(dose.u_delivered_mg, dose.u_injected_mg),
+    )
 
 
 def judge_water(water_m3: float, planned_m3: float) -> Verdict:
@@ -165,7 +184,7 @@ def water_of(report: RunReport) -> float:
 
 def _run(path: Path, report: RunReport, raised: Mapping[str, datetime]) -> RunNight:
     recipe, ended = recipe_of(report), report.ended
-    cause = _cause(report)
+    cause = _cause(report, raised)
     last_ms = report.started.at_ms if ended is None else ended.at_ms
     if ended is None or ended.row.why == STOPPED:
         run = report.started.row.run
@@ -198,15 +217,15 @@ def _ending(report: RunReport) -> Ending:
     return {"COMPLETE": Ending.WHOLE, "IDLE": Ending.DROPPED}.get(ended.state, Ending.STOPPED)
 
 
-def _cause(report: RunReport) -> str:
-    """Return the worst of the causes that a run was ended or left without fertiliser by."""
+def _cause(report: RunReport, raised: Mapping[str, datetime]) -> str:
+    """Return the first of the causes that a run was ended or left without fertiliser by: the others mostly follow."""
     if report.ended is None:
         return ""
     why = report.ended.row.why
     if why in _ASKED:
         return _ASKED[why]
     codes = [code for code in why.split(", ") if code in BY_CODE and BY_CODE[code].effect >= Effect.WATER_ONLY]
-    return max(codes, key=lambda code: BY_CODE[code].effect, default="")
+    return min(codes, key=lambda code: (code not in raised, raised.get(code), -BY_CODE[code].effect), default="")
 
 
 def _raised(reports: Iterable[RunReport]) -> dict[str, datetime]:

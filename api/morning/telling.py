@@ -39,6 +39,8 @@ class Kind(Enum):
     OVER = "over"
     CUT = "cut"
     DOUBT = "doubt"
+    LEFT = "left"
+    """The blocks got what was planned, and something of the night is left to see to."""
     NOT_RUN = "not_run"
     RUNNING = "running"
     NOTHING = "nothing"
@@ -100,11 +102,8 @@ def tell_night(facts: NightFacts, when: When) -> Told:
         return Told(Kind.RUNNING, _under_way(running), tuple(_so_far(facts)), tuple(_todo(facts, ())))
     kind, lead = _lead(facts, when)
     off = tuple(block for block in facts.blocks if not block.is_fine)
-    story = [*_second(facts, kind), *_causes(facts), *_doubts(facts), *_left(facts), *_others(facts, off)]
-    if kind is Kind.FINE:
-        story = [*_all_fine(facts), *_left(facts), *_decided(facts)]
-    else:
-        story += _decided(facts)
+    story = [*_second(facts, kind), *_causes(facts), *_doubts(facts), *_left(facts)]
+    story += [*(_all_fine(facts) if kind in (Kind.FINE, Kind.LEFT) else _others(facts, off)), *_decided(facts)]
     choices: tuple[Choice, ...] = ()
     if kind is Kind.CUT or facts.owed_m3:
         choices = (*((Choice.FLUSH,) if facts.owed_m3 else ()), Choice.WATER, Choice.LATER)
@@ -142,6 +141,8 @@ def _lead(facts: NightFacts, when: When) -> tuple[Kind, Said]:
     if any(run.doubts for run in facts.runs):
         channels = tuple(dict.fromkeys(doubt.channel for run in facts.runs for doubt in run.doubts))
         return Kind.DOUBT, said("morning.doubt", **named, channels=names(channels), count=len(channels))
+    if facts.owed_m3 or facts.standing or any(run.cause for run in facts.runs):
+        return Kind.LEFT, said("morning.left", **named)
     return Kind.FINE, said("morning.fine", **named)
 
 
@@ -248,7 +249,9 @@ def _after(facts: NightFacts, run: RunNight) -> Iterator[Said]:
     if run.ending is Ending.WHOLE:
         yield said("after.flushed" if run.has_injected and not is_owed else "after.watered")
     elif run.ending is Ending.STOPPED:
-        yield said("after.stopped")
+        of_run = [block for block in facts.blocks if block.block in run.blocks]
+        is_in = bool(of_run) and all(block.water is not Verdict.SHORT for block in of_run)
+        yield said("after.ended" if is_in else "after.stopped")
 
 
 def _doubts(facts: NightFacts) -> Iterator[Said]:
@@ -257,17 +260,21 @@ def _doubts(facts: NightFacts) -> Iterator[Said]:
         for doubt in run.doubts:
             yield said("doubt.says", channel=names((doubt.channel,))[0], figures=tuple(_says(doubt)))
             yield said("doubt.likely", cause=said(f"doubt.{doubt.causes[0]}.meaning"))
-            for block in facts.blocks:
-                lead = block.lead
-                if block.block in run.blocks and lead is not None:
-                    yield said(
-                        "doubt.range",
-                        block=names((block.block,))[0],
-                        low=_bare(max(0.0, lead.delivered_kg_ha - lead.u_kg_ha)),
-                        high=_kg_ha(lead.delivered_kg_ha + lead.u_kg_ha),
-                        planned=_bare(lead.planned_kg_ha),
-                        nutrient=said(f"nutrient.{lead.nutrient}"),
-                    )
+    for block in facts.blocks:
+        lead = block.lead
+        if block.block in _doubted(facts) and lead is not None:
+            yield said(
+                "doubt.range",
+                block=names((block.block,))[0],
+                low=_bare(max(0.0, lead.delivered_kg_ha - lead.u_kg_ha)),
+                high=_kg_ha(lead.delivered_kg_ha + lead.u_kg_ha),
+                planned=_bare(lead.planned_kg_ha),
+                nutrient=said(f"nutrient.{lead.nutrient}"),
+            )
+
+
+def _doubted(facts: NightFacts) -> frozenset[str]:
+    return frozenset(block for run in facts.runs if run.doubts for block in run.blocks)
 
 
 def _says(doubt: Doubt) -> Iterator[Said]:
@@ -287,9 +294,8 @@ def _left(facts: NightFacts) -> Iterator[Said]:
 
 
 def _others(facts: NightFacts, off: Sequence[BlockNight]) -> Iterator[Said]:
-    fine = [block for block in facts.blocks if block not in off]
-    missed = _missed_blocks(facts)
-    fine = [block for block in fine if block.block not in missed]
+    told = {*_missed_blocks(facts), *_doubted(facts)}
+    fine = [block for block in facts.blocks if block not in off and block.block not in told]
     if fine:
         yield said("morning.others", count=len(fine), blocks=names([block.block for block in fine]))
 
@@ -310,6 +316,7 @@ def _all_fine(facts: NightFacts) -> Iterator[Said]:
 
         yield said(
             "morning.all_fine" if not dry else "morning.some_fine",
+            all=_all(len(fed)),
             count=len(fed),
             blocks=names([block.block for block in fed]),
             given=_bare(mean("delivered_kg_ha")),
@@ -318,7 +325,11 @@ def _all_fine(facts: NightFacts) -> Iterator[Said]:
             u=_bare(mean("u_kg_ha")),
         )
     if dry:
-        yield said("morning.all_water" if not fed else "morning.some_water", **_water(dry))
+        yield said("morning.all_water" if not fed else "morning.some_water", all=_all(len(dry)), **_water(dry))
+
+
+def _all(count: int) -> Said:
+    return said("every.both") if count == 2 else said("every.counted", count=count)
 
 
 def _share(blocks: Sequence[BlockNight], nutrient: str) -> tuple[int, bool]:
@@ -356,9 +367,10 @@ def _todo(facts: NightFacts, doubts: Sequence[Doubt]) -> Iterator[Said]:
     codes = [run.cause for run in facts.runs if run.cause not in ("", BY_HAND, FERTILISER_BY_HAND)]
     for code in dict.fromkeys([*facts.standing, *codes]):
         is_told = True
-        yield said("todo.check", what=said(f"cause.{code}.check"))
-        if code in facts.standing:
-            yield said("todo.reset_there" if BY_CODE[code].reset is Reset.AT_MACHINE else "todo.reset")
+        yield said(f"cause.{code}.check")
+    for there in (True, False):
+        if any((BY_CODE[code].reset is Reset.AT_MACHINE) is there for code in facts.standing):
+            yield said("todo.reset_there" if there else "todo.reset")
     if facts.standing:
         yield said("todo.until_then")
     for cause in dict.fromkeys(doubt.causes[0] for doubt in doubts):

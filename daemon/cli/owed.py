@@ -15,8 +15,8 @@ from daemon.ledger.durable import Durable, open_state
 from daemon.messages import Verb
 from daemon.planning.flush import MAIN
 from daemon.planning.rest import Rest
+from daemon.planning.run_names import NOW, program_of
 from daemon.runtime.left_over import left_by_runs
-from daemon.runtime.start import NOW, program_of
 from daemon.site import Site
 
 

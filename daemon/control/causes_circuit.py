@@ -56,7 +56,7 @@ CIRCUIT: Final[tuple[Interlock, ...]] = (
         instrument_s=_CONTACT_S,
         meaning="The output module has restarted and dropped its outputs: the shift begins again by filling its pipes.",
         likely="A dip of its supply, or its own time-out because this computer was busy for too long.",
-        check="Supply of the output module and what else is switched on it.",
+        check="Check supply of the output module and what else is switched on it.",
     ),
     Interlock(
         "outputs-restarted-often",
@@ -70,7 +70,7 @@ CIRCUIT: Final[tuple[Interlock, ...]] = (
         instrument_s=_CONTACT_S,
         meaning="The run has been held with all outputs off more than twice, and is given up.",
         likely="The supply of the output module comes and goes.",
-        check="Supply of the output module, its terminals and fuse; then the selector's wire.",
+        check="Check supply of the output module, its terminals and fuse; then the selector's wire.",
     ),
     Interlock(
         "outputs-unseen",
@@ -80,7 +80,7 @@ CIRCUIT: Final[tuple[Interlock, ...]] = (
         magnitude="one reading that is BAD or stale",
         meaning="The output module does not answer, so what it does is not known.",
         likely="Its bus is disturbed, or it has no supply.",
-        check="Power and cable of the output module.",
+        check="Check power and cable of the output module.",
     ),
     Interlock(
         "outputs-frozen",
@@ -103,7 +103,7 @@ CIRCUIT: Final[tuple[Interlock, ...]] = (
         instrument_s=6.0,  # of a frozen one; one that is silent shows it at once
         meaning="The output module is silent, or shows old states, for so long that nobody knows its outputs.",
         likely="Its cable or its supply is gone.",
-        check="Power and cable of the output module; nothing restarts by itself.",
+        check="Check power and cable of the output module; nothing restarts by itself.",
     ),
     Interlock(
         "outputs-differ",
@@ -118,7 +118,7 @@ CIRCUIT: Final[tuple[Interlock, ...]] = (
         instrument_s=_CONTACT_S,
         meaning="The output module does not hold what was written.",
         likely="Another master writes to it, or one of its relays has failed.",
-        check="Any other program on this network that writes to the output module; its relays.",
+        check="Look for another program on this network that writes to the output module; then at its relays.",
     ),
     Interlock(
         "watchdog-unset",
@@ -150,7 +150,7 @@ CIRCUIT: Final[tuple[Interlock, ...]] = (
         instrument_s=_CONTACT_S,
         meaning="The reset button is held down or stuck: it resets nothing like this.",
         likely="A stuck button, a bridged contact or a short in its cable.",
-        check="The reset button in the shed and its cable.",
+        check="Check the reset button in the shed and its cable.",
     ),
     Interlock(
         "clock-not-trusted",
@@ -161,7 +161,7 @@ CIRCUIT: Final[tuple[Interlock, ...]] = (
         magnitude="no sign for two minutes that it is right",
         meaning="Nothing tells that this computer's clock is right, so nothing starts by its timetable.",
         likely="No network since the start, or the clock's battery is empty.",
-        check="Network and time server; a person may start a shift meanwhile.",
+        check="Check network and time server; a person may start a shift meanwhile.",
     ),
     Interlock(
         "record-late",
@@ -173,6 +173,6 @@ CIRCUIT: Final[tuple[Interlock, ...]] = (
         instrument_s=5.0,  # how old a row may be at most
         meaning="The record cannot be written in time, and nothing is dosed without a record.",
         likely="The disk is full, worn or very slow.",
-        check="Disk full, worn card, wrong permissions.",
+        check="Check disk full, worn card, wrong permissions.",
     ),
 )

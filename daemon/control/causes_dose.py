@@ -122,7 +122,7 @@ DOSE: Final[tuple[Interlock, ...]] = (
         magnitude="limits.over_dose_pct of the planned stock of a channel",
         meaning="More stock was metered than planned.",
         likely="An injector or its valve that did not go off, a siphon, or somebody who injected by hand.",
-        check="Injector, injection valve, and what the block has received.",
+        check="Check injector, injection valve, and what the block has received.",
     ),
     Interlock(
         "dose-at-cap",
@@ -136,6 +136,6 @@ DOSE: Final[tuple[Interlock, ...]] = (
         magnitude="the stock at which the first block is at a hard cap of the event, the rolling day or the crop cycle",
         meaning="So much stock was metered that a block is at a hard cap, although the injector stops short of it.",
         likely="An injector or its valve that did not go off, a siphon, or somebody who injected by hand.",
-        check="Injector and injection valve: what let more through? Then the block's account.",
+        check="Check injector and injection valve: what let more through? Then the block's account.",
     ),
 )

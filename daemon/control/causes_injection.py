@@ -81,7 +81,7 @@ INJECTION: Final[tuple[Interlock, ...]] = (
         magnitude="one reading that is bad, or older than it may be",
         meaning="The injector's meter cannot be read.",
         likely="A broken wire, a counter module without power, or a bus that does not answer.",
-        check="Injector meter and its wiring.",
+        check="Check injector meter and its wiring.",
     ),
     Interlock(
         "injector-meter-leaps",
@@ -107,7 +107,7 @@ INJECTION: Final[tuple[Interlock, ...]] = (
         magnitude="one reading that is bad, or older than it may be",
         meaning="The tank's level cannot be read.",
         likely="A broken wire, or a transmitter without power.",
-        check="Level transmitter and its wiring.",
+        check="Check level transmitter and its wiring.",
     ),
     Interlock(
         "tank-level-jump",
@@ -143,7 +143,7 @@ INJECTION: Final[tuple[Interlock, ...]] = (
         magnitude="no count at all within the injector's stroke window",
         meaning="The injector is on and its meter counts nothing. It rests, and is tried once more.",
         likely="Air in it, a blocked suction, a closed outlet, or a meter that does not count.",
-        check="Suction strainer and hose, prime, outlet valve. A closed outlet can burst a hose: look first.",
+        check="Check suction strainer and hose, prime, outlet valve. A closed outlet can burst a hose: look first.",
     ),
     Interlock(
         "airlock",
@@ -163,7 +163,7 @@ INJECTION: Final[tuple[Interlock, ...]] = (
         magnitude="the second silence in one run",
         meaning="The injector was tried again and its meter counted nothing again.",
         likely="Air in the pump's head, an empty suction hose, a closed outlet, or a meter that does not count.",
-        check="Suction, prime, outlet valve, then the meter. A closed outlet can burst a hose: look first.",
+        check="Check suction, prime, outlet valve, then the meter. A closed outlet can burst a hose: look first.",
     ),
     Interlock(
         "injector-rate",
@@ -222,6 +222,6 @@ INJECTION: Final[tuple[Interlock, ...]] = (
         magnitude="limits.siphon_l_h, and more than 3 counts in a minute",
         meaning="Stock flows while the injector is off.",
         likely="An injection valve that does not shut, a check valve that leaks, or a tank above the main.",
-        check="Close the tank's outlet by hand; injection valve and check valve.",
+        check="Close the tank's outlet by hand; then check the injection valve and the check valve.",
     ),
 )

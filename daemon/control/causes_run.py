@@ -82,7 +82,7 @@ RUN: Final[tuple[Interlock, ...]] = (
         magnitude="three times filter.backwash_s in one go",
         meaning="The filter has been washing for far too long: water runs to the drain, or its contact is stuck.",
         likely="A drain valve that does not close, or a contact that is stuck.",
-        check="Backwash valve and its contact; pressure for closing it.",
+        check="Check backwash valve and its contact; pressure for closing it.",
     ),
     Interlock(
         "backwash-too-often",
@@ -95,7 +95,7 @@ RUN: Final[tuple[Interlock, ...]] = (
         magnitude="more than three washes that began within half an hour",
         meaning="The filter washed more than three times in half an hour: it does not come clean.",
         likely="Dirty source water, a filter medium that is caked, or a wash that is too weak or too short.",
-        check="Source water, filter medium, backwash flow.",
+        check="Check source water, filter medium, backwash flow.",
     ),
     Interlock(
         "filter-blocked",
@@ -108,7 +108,7 @@ RUN: Final[tuple[Interlock, ...]] = (
         magnitude="1.5 times filter.wash_at_kpa over two washes' time",
         meaning="The filter's pressure difference stays far above that at which it is washed.",
         likely="A filter that washing does not clean, a wash that does not come, or a tapping line that is blocked.",
-        check="Whether it is washed at all; then filter medium, source water and the difference's two lines.",
+        check="Check whether it is washed at all; then filter medium, source water and the difference's two lines.",
     ),
     Interlock(
         "weather",
@@ -133,7 +133,7 @@ RUN: Final[tuple[Interlock, ...]] = (
         magnitude="limits.pause_max_s in one go",
         meaning="The injection was paused for so long that it is given up for this run.",
         likely="Whatever paused it, which did not go away by itself.",
-        check="The cause that paused it.",
+        check="Look at what paused it.",
     ),
     Interlock(
         "held-too-long",
@@ -148,7 +148,7 @@ RUN: Final[tuple[Interlock, ...]] = (
         magnitude="limits.hold_max_s",
         meaning="The run was held for so long that it goes on without fertiliser.",
         likely="Somebody held it and did not start it again.",
-        check="Who held it, and why.",
+        check="Ask who held it, and why.",
     ),
     Interlock(
         "held-dry-too-long",
@@ -164,7 +164,7 @@ RUN: Final[tuple[Interlock, ...]] = (
         magnitude="limits.hold_dry_max_s",
         meaning="The run was held with all outputs off for so long that it is given up. Its flush is owed.",
         likely="Somebody works on the plant, or left the selector out of Auto.",
-        check="The selector, and who is at the machine; then what flush is owed.",
+        check="Check the selector, and who is at the machine; then what flush is owed.",
     ),
     Interlock(
         "injection-too-long",
@@ -174,7 +174,7 @@ RUN: Final[tuple[Interlock, ...]] = (
         magnitude="one and a half times what its litres take at the expected flow, and limits.pause_max_s",
         meaning="The injection took much longer than its litres should.",
         likely="An injector that gives too little, a low flow, or many pauses.",
-        check="Flow, injector rate, pauses of this run.",
+        check="Check flow, injector rate, pauses of this run.",
     ),
     Interlock(
         "shift-too-long",
@@ -186,7 +186,7 @@ RUN: Final[tuple[Interlock, ...]] = (
         magnitude="one and a half times what its litres take at the expected flow, and limits.pause_max_s",
         meaning="The phase took much longer than its litres should, and the shed has pressure: the shift's own fault.",
         likely="A block valve that did not open, or a hand valve that is closed.",
-        check="Its block valves and their wires; a closed hand valve or a blocked filter in its blocks.",
+        check="Check its block valves and their wires; a closed hand valve or a blocked filter in its blocks.",
     ),
     Interlock(
         "phase-too-long",
@@ -199,7 +199,7 @@ RUN: Final[tuple[Interlock, ...]] = (
         magnitude="one and a half times what its litres take at the expected flow, and limits.pause_max_s",
         meaning="The phase took much longer than its litres should: pipes do not fill, or the meter does not count.",
         likely="A burst or an open end, a supply that gives too little, or a main meter that does not count.",
-        check="Burst or open end; main meter; pump.",
+        check="Check burst or open end; main meter; pump.",
     ),
     Interlock(
         "flush-owed-long",
@@ -235,6 +235,6 @@ RUN: Final[tuple[Interlock, ...]] = (
         magnitude="three starts within half an hour with no proper end before them",
         meaning="The computer or the program ended three times within half an hour without a proper end.",
         likely="A weak power supply, a worn card, or a fault in the program.",
-        check="Power supply and its log, then the journal; timetables do not run until the mode is set again.",
+        check="Check power supply and its log, then the journal; timetables do not run until the mode is set again.",
     ),
 )

@@ -170,7 +170,7 @@ WATER: Final[tuple[Interlock, ...]] = (
         window_s=lambda site: site.limits.fill_max_s,
         meaning="The pipes do not come to the shift's flow and pressure: the water did not start as it should.",
         likely="A supply that gives too little, a pump without prime, a blocked filter, or an open end.",
-        check="Source, suction and pump; filter; then walk the main for an open end.",
+        check="Check source, suction and pump; filter; then walk the main for an open end.",
     ),
     Interlock(
         "pump-not-running",
@@ -185,7 +185,7 @@ WATER: Final[tuple[Interlock, ...]] = (
         instrument_s=_CONTACT_S,
         meaning="The pump was switched on and its contactor did not report running.",
         likely="The motor protection has tripped, or a phase of the supply is missing.",
-        check="Motor protection, power supply, contactor.",
+        check="Check motor protection, power supply, contactor.",
     ),
     Interlock(
         "no-flow",
@@ -205,7 +205,7 @@ WATER: Final[tuple[Interlock, ...]] = (
         instrument_s=_METER_S,
         meaning="The pump is on and too little water flows.",
         likely="The source is low, the pump has lost its prime, or the shift's valves have closed.",
-        check="Suction, priming, main valve, block valve.",
+        check="Check suction, priming, main valve, block valve.",
     ),
     Interlock(
         "pressure-high",
@@ -220,7 +220,7 @@ WATER: Final[tuple[Interlock, ...]] = (
         instrument_s=_PRESSURE_S,
         meaning="Pressure is above the main's limit.",
         likely="A valve that did not open, or a pressure regulation that does not regulate.",
-        check="A valve that did not open; pressure regulation.",
+        check="Look for a valve that did not open; then check the pressure regulation.",
     ),
     Interlock(
         "pressure-low",
@@ -233,7 +233,7 @@ WATER: Final[tuple[Interlock, ...]] = (
         instrument_s=_PRESSURE_S,
         meaning="Pressure is below what keeps injected stock from flowing back and the far emitters fed.",
         likely="A burst, a blocked filter, or a supply that gives less.",
-        check="Burst pipe, pump, filter.",
+        check="Check burst pipe, pump, filter.",
     ),
     Interlock(
         "pressure-stays-low",
@@ -259,7 +259,7 @@ WATER: Final[tuple[Interlock, ...]] = (
         instrument_s=_METER_S,
         meaning="The main flow is not proven, so nothing may be injected.",
         likely="A flow meter or its wire, or a flow that is going away.",
-        check="Flow meter and its signal; pump; valves.",
+        check="Check flow meter and its signal; pump; valves.",
     ),
     Interlock(
         "flow-out-of-band",
@@ -273,7 +273,7 @@ WATER: Final[tuple[Interlock, ...]] = (
         instrument_s=_METER_S,
         meaning="The flow is not the shift's flow: a valve, a leak or a blockage.",
         likely="A block valve that did not open or close, blocked emitters, or a leak.",
-        check="Block valves of the shift; filter; walk the line.",
+        check="Check block valves of the shift; filter; walk the line.",
     ),
     Interlock(
         "valve-shut-loaded",
@@ -286,7 +286,7 @@ WATER: Final[tuple[Interlock, ...]] = (
         instrument_s=_METER_S,
         meaning="A block of the shift takes no water. The shared main is flushed through the others first.",
         likely="A valve without current, or one that dirt or a torn membrane keeps shut.",
-        check="The shift's block valves and their wires: find the block that stays dry.",
+        check="Check the shift's block valves and their wires: find the block that stays dry.",
     ),
     Interlock(
         "valve-shut",
@@ -301,7 +301,7 @@ WATER: Final[tuple[Interlock, ...]] = (
         instrument_s=_METER_S,
         meaning="A block of the shift takes no water, so this shift ends; what comes after may begin.",
         likely="A valve without current, or one that dirt or a torn membrane keeps shut.",
-        check="The shift's block valves and their wires: find the block that stayed dry.",
+        check="Check the shift's block valves and their wires: find the block that stayed dry.",
     ),
     Interlock(
         "water-count-bad",
@@ -311,7 +311,7 @@ WATER: Final[tuple[Interlock, ...]] = (
         magnitude="one reading that is BAD or stale",
         meaning="The water totaliser cannot be read, and phases go by its litres.",
         likely="The main meter's pulse cable, or the module that counts.",
-        check="Main meter and its signal.",
+        check="Check main meter and its signal.",
     ),
     Interlock(
         "water-count-still",
@@ -322,7 +322,7 @@ WATER: Final[tuple[Interlock, ...]] = (
         window_s=lambda site: 5.0 + 3.0 * (site.main.water.per_count or 1.0) * 3.6 / site.main.min_flow_m3_h,
         meaning="The main meter shows flow and its totaliser stands still: one of the two is wrong.",
         likely="The pulse cable of the main meter.",
-        check="Main meter and its pulse cable.",
+        check="Check main meter and its pulse cable.",
     ),
     Interlock(
         "pressure-bad",
@@ -332,6 +332,6 @@ WATER: Final[tuple[Interlock, ...]] = (
         magnitude="one reading that is BAD or stale",
         meaning="The pressure cannot be read.",
         likely="A broken wire of the pressure transmitter.",
-        check="Pressure transmitter and its wiring.",
+        check="Check pressure transmitter and its wiring.",
     ),
 )

@@ -31,6 +31,10 @@ _MOST_BLIND: Final = 0.2
 _CLEAR_S: Final = 60.0
 """So long into FLUSH its EC is the water's again, where half of the flush has passed (engineering judgement)."""
 
+_TAIL_S: Final = 15.0
+"""Water of so long may still bring stock to the probe once nothing is injected (engineering judgement: the way to it,
+and its own slowness)."""
+
 _NO_PROBES = "no EC probes before and behind the injection"
 _BLIND_TO = "EC cannot see this product"
 _TOO_WEAK = "the rise is less than the probes can tell"
@@ -156,6 +160,7 @@ def _by_ec(site: Site, run: Run, plan: ChannelPlan) -> tuple[Estimate | None, st
         reading_pct(recipe.calibrated_pct, "main.water", site.main.water) / 100.0 * seen,
         blind,
         (_ZERO * recipe.ec_seen_ms_cm + 0.5 * abs(drift_ms_cm)) * water_l,
+        sum(other.ec_rise_ms_cm for other in recipe.channels if other.channel in names) * _tail_l(run),
     ]
     own = seen + blind
     for other in recipe.channels:
@@ -169,6 +174,11 @@ def _by_ec(site: Site, run: Run, plan: ChannelPlan) -> tuple[Estimate | None, st
             spread.append(with_strength(metered, other.strength_accuracy_pct).u * _per_l(other))
     beside = tuple(sorted(names - {plan.channel}))
     return Estimate(own / _per_l(plan), max(_LEAST_L, math.hypot(*spread) / _per_l(plan))), "", beside
+
+
+def _tail_l(run: Run) -> float:
+    """Return the water that may still bring stock to the probe: a run that stands still never shows the end of it."""
+    return max(0.0, run.recipe.flow_m3_h / 3.6 * _TAIL_S - run.since_injected_l)
 
 
 def _swollen(site: Site, recipe: Recipe, names: frozenset[str]) -> float:

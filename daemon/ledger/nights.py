@@ -140,7 +140,8 @@ def runs_marked(path: Path, mark: str, readings: Path | None = None) -> dict[str
             water_l = ended[0].row.water_ml / 1000.0 if ended else 0.0
             lived_ms = sign_ms or started.at_ms
             if readings is not None and ended:
-                seen_ms, seen_l = _by_flow(readings, started.at_ms, ended[0].at_ms)
+                # A run that a stop cut off is ended by the next start, whose own readings are of another life.
+                seen_ms, seen_l = _by_flow(readings, started.at_ms, ended[0].at_ms - 1)
                 lived_ms, water_l = max(lived_ms, seen_ms), water_l or seen_l
             found[run] = RunSoFar(
                 recipe,

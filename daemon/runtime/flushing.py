@@ -12,8 +12,9 @@ from daemon.decisions.base import Decisions
 from daemon.messages import DAEMON, Command, Verb
 from daemon.planning.checks import refused
 from daemon.planning.flush import plan_flush
+from daemon.planning.run_names import name_of
 from daemon.runtime.scan import Scanned
-from daemon.runtime.start import Planned, name_of
+from daemon.runtime.start import Planned
 from daemon.site import Site
 
 FLUSH = "flush"

@@ -17,8 +17,9 @@ from daemon.ledger.nights import alarm_stands, claims_of, decided_ms, runs_besid
 from daemon.ledger.reports import last_runs
 from daemon.planning.checks import refused
 from daemon.planning.rest import Rest, rest_of
+from daemon.planning.run_names import NOW, mark_of, place_of, program_of, rest_mark
 from daemon.runtime.flushing import FLUSH
-from daemon.runtime.start import NOW, Asked, mark_of, place_of, program_of, rest_mark
+from daemon.runtime.start import Asked
 
 MISSED = "start-missed"
 """Code of the alarm of a start, or what was left of one, that was skipped."""

@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from daemon.runtime.service import Service
 
 _T = TypeVar("_T")
+_DAY = timedelta(days=1)
 
 
 class Nights:
@@ -72,7 +73,7 @@ class Nights:
     def summary(self) -> dict[str, Any]:
         """The next start, and what somebody should see to before it."""
         found = self.jobs.next
-        tonight = night_of(self.stamp().utc, self._zone)
+        tonight = self._night(self.stamp().utc)
         at = found.at.astimezone(self._zone).isoformat(timespec="minutes") if found is not None else ""
         return {
             "next": {"timetable": found.timetable, "at": at} if found is not None else None,
@@ -118,6 +119,14 @@ class Nights:
         """Start what is asked, as far as it can be planned."""
         return await self._service.start_as_far_as(command, asked)
 
+    def _night(self, now: datetime) -> date:
+        """Return the night that is planned: this one, or the next once nothing of this one is to come.
+
+        So breakfast tells what comes tonight, and what its tanks lack is told while there is a day to mix.
+        """
+        night, found = night_of(now, self._zone), self.jobs.next
+        return found.night if found is not None and not self.is_busy and found.night == night + _DAY else night
+
     def _next_at(self) -> datetime | None:
         found = self.jobs.next
         return found.at if found is not None else None
@@ -149,7 +158,7 @@ class Nights:
             stamp = self.stamp()
             if not stamp.trusted:
                 return
-            night = night_of(stamp.utc, self._zone)
+            night = self._night(stamp.utc)
             decisions, levels_l = self.decisions, self._levels_l
             try:
                 outlook, content = await self.off_scan(partial(self._outlook, decisions, night, stamp, levels_l))
@@ -173,12 +182,13 @@ class Nights:
         return outlook, canonical(plan_content(outlook))
 
     def _tell_tanks(self, outlook: Outlook, stamp: UtcStamp) -> None:
-        """Tell of each tank that lacks stock, once a night, from noon on: found short at night is too late."""
+        """Tell of each tank that lacks stock, once a night, as early as it is known: at night it is too late."""
         for tank, text in short_tanks(outlook, self._zone).items():
             if (outlook.night, tank) not in self._told:
                 self._told[outlook.night, tank] = text
                 self._say(text)
-                self._service.ledger.submit((Event("tank-short", canonical({"tank": tank, "text": text})),), stamp)
+                detail = {"tank": tank, "night": str(outlook.night), "text": text}
+                self._service.ledger.submit((Event("tank-short", canonical(detail)),), stamp)
 
     async def end(self) -> None:
         """Stop watching."""

@@ -1,6 +1,5 @@
 """A START: from what it asks for to the recipes of its runs, and back to what a stop of the controller left unrun."""
 
-import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -18,15 +17,12 @@ from daemon.planning.checks import PlanError, refused
 from daemon.planning.foreseen import foreseen
 from daemon.planning.night import Plan, plan_run
 from daemon.planning.rest import Rest
+from daemon.planning.run_names import NOW, mark_of, name_of, place_of, rest_mark
 from daemon.site import Plant
 
 if TYPE_CHECKING:
     from daemon.ledger.durable import Durable  # heavy: the safe outputs are written before it is imported
 
-NOW = "_now"
-"""Ends the name of a program that stands for one block watered by hand."""
-_REST = "~rest"
-"""No program's name holds it."""
 _LONGEST_MIN = 24 * 60.0
 
 
@@ -114,28 +110,3 @@ def not_begun(durable: "Durable") -> list[str]:
             programs: list[str] = json.loads(start.arguments).get("programs", [])
             return programs[place_of(run) + 1 :]
     return []
-
-
-def name_of(now: datetime, what: str, command_id: str, place: int) -> str:
-    """Return the name of a command's run."""
-    return f"{now:%Y%m%dT%H%M%SZ}-{what}{mark_of(command_id)}{place}"
-
-
-def program_of(run: str) -> str:
-    """Return the program that a run, or the run whose rest it is, was of: from its name."""
-    return run.partition("-")[2].rpartition("-")[0].partition(_REST)[0]
-
-
-def rest_mark(run: str) -> str:
-    """Return what the name of a run bears that gives the rest of `run`."""
-    return f"{_REST}{hashlib.sha256(run.encode()).hexdigest()[:8]}"
-
-
-def mark_of(command_id: str) -> str:
-    """Return what the names of a command's runs bear before their place."""
-    return f"-{hashlib.sha256(command_id.encode()).hexdigest()[:6]}"
-
-
-def place_of(run: str) -> int:
-    """Return the place of a run's program in its START, from the run's name."""
-    return int(run.rpartition("-")[2][6:])

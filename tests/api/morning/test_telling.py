@@ -68,6 +68,7 @@ OUTCOMES: dict[Kind, Told] = {
     Kind.OVER: tell_night(night(block("creek", kg_ha=9.0), *SIX[1:]), When.LAST),
     Kind.CUT: tell_night(CUT, When.LAST),
     Kind.DOUBT: tell_night(DOUBT, When.LAST),
+    Kind.LEFT: tell_night(replace(night(*SIX), owed_m3={"main": 0.4}), When.LAST),
     Kind.NOT_RUN: tell_night(night(*SIX[1:], missed=(Missed(("creek",), Why.LATE, ""),)), When.LAST),
     Kind.RUNNING: tell_night(night(*SIX, runs=(run("creek", ending=Ending.OPEN, phase="INJECT"),)), When.TONIGHT),
     Kind.NOTHING: tell_night(NightFacts(date(2026, 10, 13), (), (), (), (), {}, ()), When.LAST),

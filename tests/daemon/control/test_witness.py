@@ -203,13 +203,28 @@ def test_a_probe_that_drifted_is_put_right_once_the_stock_is_gone() -> None:
     (plan,) = recipe.channels
     run = _injected(begin(recipe))._replace(pulses={frozenset("a"): Pulse(1100.0, 1000.0)})
     after = run._replace(rise=run.rise._replace(ms_cm=0.2, seen_s=100.0), since_injected_l=recipe.flush_l)
-    early = after._replace(since_injected_l=0.1 * recipe.flush_l)
+    early = after._replace(since_injected_l=0.4 * recipe.flush_l)
+    beside = run._replace(since_injected_l=0.4 * recipe.flush_l)
     plain, put_right, too_early = (
-        witnesses_of(plant.site, one, plan, is_blind=False).ec for one in (run, after, early)
+        witnesses_of(plant.site, one, plan, is_blind=False).ec for one in (beside, after, early)
     )
     assert plain is not None and put_right is not None and too_early is not None
     assert put_right.value / plain.value == pytest.approx(1000.0 / 1100.0)
     assert too_early == plain and put_right.u > plain.u
+
+
+def test_a_run_that_was_cut_short_is_not_taken_for_a_weak_mix() -> None:
+    """Guards EC's band: what had not come to the probe as the water stopped is unsure, and is nothing after a flush."""
+    plant, recipe = small(), short_recipe()
+    (plan,) = recipe.channels
+    run = _injected(begin(recipe))._replace(pulses={frozenset("a"): Pulse(1000.0, 1000.0)})
+    at_once, flushed = (
+        witnesses_of(plant.site, run._replace(since_injected_l=passed_l), plan, is_blind=False).ec
+        for passed_l in (0.0, recipe.flush_l)
+    )
+    assert at_once is not None and flushed is not None and at_once.value == flushed.value
+    unseen_l = recipe.flow_m3_h / 3.6 * 15.0 * plan.ratio
+    assert at_once.u == pytest.approx(math.hypot(flushed.u, unseen_l))
 
 
 def test_tanks_that_tell_nothing_of_one_channel() -> None:

@@ -15,9 +15,10 @@ from daemon.evidence import CommandAnswered, Dose, Evidence, RunEnded, RunStarte
 from daemon.folder import HISTORY
 from daemon.ledger.history import History
 from daemon.ledger.writer import Ledger
+from daemon.planning.run_names import mark_of
 from daemon.recipe import Recipe
 from daemon.runtime.left_over import has_others, left_of
-from daemon.runtime.start import Asked, mark_of, plan_start
+from daemon.runtime.start import Asked, plan_start
 from tests.daemon.control.plant import demo_decisions, kestrel
 from tests.daemon.ledger.samples import opened
 from tests.daemon.runtime.farm import START, keep_rows
