@@ -97,8 +97,8 @@ class Heartbeat(Part):
 class Alerts(Part):
     """Who is told of what. Nobody, unless it says so."""
 
-    credentials: str | None = None
-    """File of secrets, in TOML with a table for each destination; nobody but its owner may read it."""
+    credentials: Annotated[str, Field(pattern=r"^/", max_length=300)] | None = None
+    """Whole path of a file of secrets, in TOML with a table for each destination; only its owner may read it."""
     to: dict[Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")], Destination] = Field(default_factory=dict)
     heartbeat: Heartbeat | None = None
 

@@ -20,7 +20,7 @@ _TIMEOUT_S: Final = 10.0
 class Broker:
     """One broker, kept up to date while `run` goes on."""
 
-    def __init__(self, farm: Farm, to: Mqtt, secret: Mapping[str, str], retry_s: float = 15.0) -> None:
+    def __init__(self, farm: Farm, to: Mqtt, secret: Mapping[str, str], retry_s: float) -> None:
         self._farm, self._to, self._secret, self._retry_s = farm, to, secret, retry_s
         self._client: aiomqtt.Client | None = None
 

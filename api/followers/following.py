@@ -24,6 +24,7 @@ from daemon.ledger.reports import noted_after
 from daemon.site import Site
 
 _LOOK_S: Final = 20.0
+_RETRY_S: Final = 15.0
 _HOUR_MS: Final = 3_600_000
 _LONGEST_WAIT_MS: Final = 15 * 60_000
 _FIRST_WAIT_MS: Final = 30_000
@@ -47,12 +48,20 @@ class _Line:
 class Following:
     """All destinations of a farm."""
 
-    def __init__(self, farm: Farm, credentials: Mapping[str, Mapping[str, str]], say: Callable[[str], None]) -> None:
-        """Open what is kept. Raises sqlite3.Error."""
+    def __init__(
+        self,
+        farm: Farm,
+        credentials: Mapping[str, Mapping[str, str]],
+        say: Callable[[str], None],
+        retry_s: float = _RETRY_S,
+    ) -> None:
+        """Open what is kept; `retry_s` lies between two tries to reach a broker. Raises sqlite3.Error."""
         self._farm, self._say = farm, say
         self._outbox = Outbox(farm.folder / ALERTS)
         settings = farm.plant.site
-        self._lines = [_line(farm, name, to, credentials.get(name, {})) for name, to in settings.alerts.to.items()]
+        self._lines = [
+            _line(farm, name, to, credentials.get(name, {}), retry_s) for name, to in settings.alerts.to.items()
+        ]
         self._heartbeat = settings.alerts.heartbeat
 
     async def run(self, look_s: float = _LOOK_S) -> None:
@@ -155,8 +164,8 @@ def words_to(site: Site, to: Destination) -> Words:
     return words_for(language, site.api.locale, site.api.units, ZoneInfo(site.site.zone))
 
 
-def _line(farm: Farm, name: str, to: Destination, secret: Mapping[str, str]) -> _Line:
-    broker = Broker(farm, to, secret) if isinstance(to, Mqtt) else None
+def _line(farm: Farm, name: str, to: Destination, secret: Mapping[str, str], retry_s: float) -> _Line:
+    broker = Broker(farm, to, secret, retry_s) if isinstance(to, Mqtt) else None
     return _Line(name, to, secret, words_to(farm.plant.site, to), broker)
 
 

@@ -102,7 +102,7 @@ def tell_night(facts: NightFacts, when: When) -> Told:
         return Told(Kind.RUNNING, _under_way(running), tuple(_so_far(facts)), tuple(_todo(facts, ())))
     kind, lead = _lead(facts, when)
     off = tuple(block for block in facts.blocks if not block.is_fine)
-    story = [*_second(facts, kind), *_causes(facts), *_doubts(facts), *_left(facts)]
+    story = [*_second(facts, kind), *_causes(facts), *_standing(facts), *_doubts(facts), *_left(facts)]
     story += [*(_all_fine(facts) if kind in (Kind.FINE, Kind.LEFT) else _others(facts, off)), *_decided(facts)]
     choices: tuple[Choice, ...] = ()
     if kind is Kind.CUT or facts.owed_m3:
@@ -252,6 +252,13 @@ def _after(facts: NightFacts, run: RunNight) -> Iterator[Said]:
         of_run = [block for block in facts.blocks if block.block in run.blocks]
         is_in = bool(of_run) and all(block.water is not Verdict.SHORT for block in of_run)
         yield said("after.ended" if is_in else "after.stopped")
+
+
+def _standing(facts: NightFacts) -> Iterator[Said]:
+    """Yield what waits for somebody and ended no run of the night."""
+    for code in facts.standing:
+        if all(run.cause != code for run in facts.runs):
+            yield said(f"cause.{code}.meaning")
 
 
 def _doubts(facts: NightFacts) -> Iterator[Said]:

@@ -1,6 +1,6 @@
 """Kestrel Bend, recorded once for all of these tests and served from a copy for each."""
 
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from pathlib import Path
 
 import pytest
@@ -9,10 +9,9 @@ from tests.api.farms import Given, Recorded, recorded, served
 
 
 @pytest.fixture(scope="session")
-def record(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Recorded]:
+def record(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
     """Return a record with one night."""
-    with recorded(tmp_path_factory.mktemp("record")) as made:
-        yield made
+    return recorded(tmp_path_factory.mktemp("record"))
 
 
 @pytest.fixture

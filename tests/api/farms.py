@@ -6,13 +6,14 @@ Decisions are judged and recorded by the daemon's code; commands are answered by
 import asyncio
 import shutil
 import tomllib
-from collections.abc import AsyncIterator, Iterator
-from contextlib import asynccontextmanager, contextmanager
-from dataclasses import dataclass, field
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import httpx
+import uvloop
 
 from api.access.lockout import Lockout
 from api.access.passwords import Passwords, hash_of
@@ -23,21 +24,24 @@ from api.farm import Farm
 from api.limits import COOKIE
 from api.link import DaemonLink
 from api.rehearsal import Rehearsal
+from daemon.cli.night import on_free_ports, run_night
+from daemon.cli.simulator import Simulator
 from daemon.clock import Clock, UtcStamp, real_seconds
+from daemon.decisions.timetable import Timetable
 from daemon.evidence import Evidence
-from daemon.folder import ACCESS, HISTORY, LEDGER, SOCKET
-from daemon.ledger.history import History
+from daemon.folder import ACCESS, LEDGER, SOCKET
 from daemon.ledger.writer import Ledger, open_ledger
 from daemon.local_socket.server import LocalServer
 from daemon.messages import Answer, Command, Snapshot
 from daemon.runtime.decided import Decided
 from daemon.runtime.scan import Scanned
+from daemon.runtime.service import Service
 from daemon.runtime.snapshot import make_snapshot
 from daemon.site import Plant
 from daemon.site_file import parse_site
 from drivers.profile import load_profiles
-from tests.night.core import CoreNight, charged_night
 from tests.night.places import Place, kestrel
+from tests.night.sites import START
 
 NOW = datetime.fromisoformat("2026-10-13T21:30:00+00:00")
 """Breakfast at Kestrel Bend."""
@@ -83,6 +87,8 @@ class Given:
 
     farm: Farm
     clock: StandingClock
+    run: str
+    """The night's first."""
     commands: list[Command] = field(default_factory=list)
     clients: list[httpx.AsyncClient] = field(default_factory=list)
 
@@ -129,36 +135,43 @@ class Given:
         return Answer(command.id, True, "It is done.")
 
 
-@contextmanager
-def recorded(folder: Path) -> Iterator[Recorded]:
-    """Record one short night at Kestrel Bend with its decisions and some readings."""
-    place = kestrel(folder, "kestrel_bend")
-    night, (recipe,) = charged_night(place.site_file, place.decisions, 7, ("low_night",), scan_s=place.scan_s)
-    history = History(folder / HISTORY)
-    scans = list(night.run(recipe))
-    for number in range(0, len(scans), 5):
-        history.append(_STAMP.ms - 3_600_000 + 10_000 * number, {"flow_m3_h": 40.0 + 0.01 * number})
-    history.close()
-    plant = parse_site(place.site_file.read_text("utf-8"), load_profiles())
-    _write(folder, plant, place, night)
-    scanned = Scanned(number=1, stamp=_STAMP, image=night.image(), decision=scans[-1])
-    yield Recorded(
-        folder, plant, make_snapshot(plant, scanned, True, {}, {}, {"next": None, "notices": []}), recipe.run
+def recorded(
+    folder: Path, programs: Sequence[str] = ("low_night",), faults: Sequence[tuple[str, float]] = (), part: float = 0.05
+) -> Recorded:
+    """Run a night at Kestrel Bend, over Modbus TCP and cut to a part of its size, with all that was decided there.
+
+    `faults` are (name, second of the night).
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    place = kestrel(folder, "kestrel_bend", part=part, share=part)
+    place.site_file.write_text(on_free_ports(place.site_file.read_text("utf-8")), "utf-8")
+    decisions = folder / "decisions.toml"
+    decisions.write_text(place.decisions, "utf-8")
+    scans: list[Scanned] = []
+
+    def watch(service: Service, simulator: Simulator, scanned: Scanned) -> None:
+        scans[:] = [scanned]
+
+    options = ["--seed", "7"]
+    night = uvloop.run(
+        run_night(place.site_file, decisions, programs, folder, START, options=options, faults=faults, watch=watch)
     )
+    plant = parse_site(place.site_file.read_text("utf-8"), load_profiles())
+    _decide(folder, plant, place)
+    scanned = replace(scans[-1], stamp=_STAMP)
+    snapshot = make_snapshot(plant, scanned, True, {}, {}, {"next": None, "notices": []})
+    return Recorded(folder, plant, snapshot, night.runs[0])
 
 
-def _write(folder: Path, plant: Plant, place: Place, night: CoreNight) -> None:
+def _decide(folder: Path, plant: Plant, place: Place) -> None:
+    """Record the timetables too, which a night that is started by hand leaves out."""
     ledger = open_ledger(folder / LEDGER, simulated=True, stamp=_STAMP, now=real_seconds)
     try:
         decided = Decided(plant, ledger, StandingClock())
         decided.load(folder / LEDGER)
-        asked = [
-            {"kind": kind, "key": key, "body": body}
-            for kind, items in tomllib.loads(place.decisions).items()
-            for key, body in items.items()
-        ]
+        timetables = tomllib.loads(place.decisions)[Timetable.kind]
+        asked = [{"kind": Timetable.kind, "key": key, "body": body} for key, body in timetables.items()]
         assert asyncio.run(decided.record({"id": "season", "who": "Mina", "decisions": asked})).accepted
-        assert ledger.wait_durable(ledger.submit(night.rows, _STAMP), 20.0)
     finally:
         ledger.close(20.0)
 
@@ -185,7 +198,7 @@ async def served(
         Rehearsal(folder / "kestrel_bend.toml", folder),
         "0.1.0",
     )
-    given = Given(farm, standing)
+    given = Given(farm, standing, made.run)
     ledger = open_ledger(folder / LEDGER, simulated=True, stamp=_STAMP, now=real_seconds)
     decided = Decided(made.plant, ledger, clock)
     decided.load(folder / LEDGER)

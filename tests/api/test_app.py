@@ -122,7 +122,7 @@ async def test_every_reading_route_reads(given: Given) -> None:
     for method, path, found in _operations(given):
         if method != "GET" or "viewer" not in found["x-roles"] or path == "/v1/events":
             continue
-        names = {"kind": "program", "key": "low_night", "tank": "a", "run": "low_night"}
+        names = {"kind": "program", "key": "low_night", "tank": "a", "run": given.run}
         wanted = {name: value for name, value in names.items() if f"{{{name}}}" in path}
         query = {p["name"]: _QUERY[p["name"]] for p in found.get("parameters", ()) if p["name"] in _QUERY}
         answer = await client.get(path.format(**wanted), params=query)

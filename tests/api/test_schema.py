@@ -141,8 +141,7 @@ def _try_by_two(made: Recorded, folder: Path, cases: int) -> dict[str, Counter[i
 
 def _ask_apart(folder: Path, label: str, cases: int) -> Counter[int]:
     (folder / "record").mkdir(parents=True)
-    with recorded(folder / "record") as made:
-        return _ask_one(made, folder / "served", label, cases)
+    return _ask_one(recorded(folder / "record"), folder / "served", label, cases)
 
 
 def _labels(made: Recorded, folder: Path) -> list[str]:

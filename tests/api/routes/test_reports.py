@@ -26,7 +26,7 @@ async def _sheet(given: Given, path: str) -> list[dict[str, str]]:
 
 async def test_a_run_with_all_that_is_known_of_it(given: Given) -> None:
     """Guards the night's figures: phases in order, doses with their k = 2, and who speaks of them."""
-    run = await _got(given, "/runs/low_night")
+    run = await _got(given, f"/runs/{given.run}")
     assert [phase["phase"] for phase in run["phases"]] == ["FILL", "PREWET", "INJECT", "FLUSH"]
     assert run["outcome"] == "DELIVERED" and run["state"] == "COMPLETE" and run["shift"] == "low"
     for dose in run["doses"]:
@@ -36,14 +36,14 @@ async def test_a_run_with_all_that_is_known_of_it(given: Given) -> None:
     assert {(dose["block"], dose["nutrient"]) for dose in run["doses"]} >= {("creek", "N"), ("bridge", "K")}
     for estimate in run["estimates"]:
         assert estimate["meter"]["litres"] > 0.0 and estimate["together"]["u_k2_litres"] > 0.0
-    assert (await _got(given, "/runs"))["items"][0]["run"] == "low_night"
+    assert (await _got(given, "/runs"))["items"][0]["run"] == given.run
     rows = await _sheet(given, "/runs/doses.csv")
     assert len(rows) == len(run["doses"]) and float(rows[0]["planned (kg)"]) == run["doses"][0]["planned_kg"]
 
 
 async def test_the_application_record_adds_up_to_the_doses(given: Given) -> None:
     """Guards what an auditor reads: nutrients and water are told once, products by the tank's own filling."""
-    run = await _got(given, "/runs/low_night")
+    run = await _got(given, f"/runs/{given.run}")
     found = await _got(given, "/applications")
     for nutrient in ("N", "K", "Ca"):
         told_kg = sum(one["nutrients_kg"].get(nutrient, 0.0) for one in found)
@@ -68,13 +68,13 @@ async def test_the_application_record_adds_up_to_the_doses(given: Given) -> None
         ("?starts=07-01", True),
         ("?year=2026&starts=07-01", True),
         ("?year=2025&starts=07-01", False),
-        ("?year=2026&starts=10-14", True),
-        ("?year=2026&starts=10-15", False),
-        ("?year=2025&starts=10-15", True),
+        ("?year=2026&starts=10-13", True),
+        ("?year=2026&starts=10-14", False),
+        ("?year=2025&starts=10-14", True),
     ],
 )
 async def test_a_year_begins_when_somebody_says(given: Given, query: str, is_there: bool) -> None:
-    """Guards the year: by the site's days; the night's run began on 14 October in its zone."""
+    """Guards the year: by the site's days; the night's run began on 13 October in its zone."""
     assert bool(await _got(given, f"/applications{query}")) == is_there
 
 
@@ -107,7 +107,7 @@ async def test_readings_are_thinned(given: Given) -> None:
     whole = await _got(given, "/readings/series?point=flow_m3_h&parts=2000")
     few = await _got(given, "/readings/series?point=flow_m3_h&parts=5")
     assert whole["unit"] == "m3/h" and len(few["values"]) <= 5 < len(whole["values"])
-    assert min(one["least"] for one in few["values"]) == min(one["least"] for one in whole["values"]) == 40.0
+    assert min(one["least"] for one in few["values"]) == min(one["least"] for one in whole["values"])
     assert all(one["least"] <= one["mean"] <= one["most"] for one in few["values"])
     rows = await _sheet(given, "/readings/series.csv?point=flow_m3_h")
     assert list(rows[0]) == ["at (UTC)", "flow_m3_h (m3/h)"] and len(rows) >= len(whole["values"])
