@@ -25,6 +25,8 @@ from daemon.site import Site
 
 _LOOK_S: Final = 20.0
 _RETRY_S: Final = 15.0
+_LAST_S: Final = 5.0
+"""What is on its way as everything ends gets so long."""
 _HOUR_MS: Final = 3_600_000
 _LONGEST_WAIT_MS: Final = 15 * 60_000
 _FIRST_WAIT_MS: Final = 30_000
@@ -117,17 +119,29 @@ class Following:
         sent = await asyncio.to_thread(self._outbox.deliveries_since, line.name, now_ms - _HOUR_MS)
         here = datetime.fromtimestamp(now_ms / 1000.0, UTC).astimezone(farm.zone)
         for letter in letters(waiting, sent, line.to.quiet, here, farm.plant.site.site.name, line.words):
+            sending = asyncio.create_task(self._send(line, letter, now_ms))
             try:
-                await send(line.to, line.secret, letter, line.broker)
-            except SendError as error:
-                line.wait_ms = min(_LONGEST_WAIT_MS, max(_FIRST_WAIT_MS, 2 * line.wait_ms))
-                line.next_ms = now_ms + line.wait_ms
-                if line.failed != str(error):
-                    self._say(f"alert {line.name}: {error}. It is kept and tried again.")
-                    line.failed = str(error)
+                is_sent = await asyncio.shield(sending)
+            except asyncio.CancelledError:
+                await asyncio.wait([sending], timeout=_LAST_S)  # or it would be told again after the next start
+                raise
+            if not is_sent:
                 return
-            line.wait_ms, line.next_ms, line.failed = 0, 0, ""
-            await asyncio.to_thread(self._outbox.delivered, line.name, letter.of, now_ms)
+
+    async def _send(self, line: _Line, letter: Letter, now_ms: int) -> bool:
+        """Deliver a letter and keep that it was; return whether."""
+        try:
+            await send(line.to, line.secret, letter, line.broker)
+        except SendError as error:
+            line.wait_ms = min(_LONGEST_WAIT_MS, max(_FIRST_WAIT_MS, 2 * line.wait_ms))
+            line.next_ms = now_ms + line.wait_ms
+            if line.failed != str(error):
+                self._say(f"alert {line.name}: {error}. It is kept and tried again.")
+                line.failed = str(error)
+            return False
+        line.wait_ms, line.next_ms, line.failed = 0, 0, ""
+        await asyncio.to_thread(self._outbox.delivered, line.name, letter.of, now_ms)
+        return True
 
     async def _beat(self, to: Heartbeat) -> None:
         failed = False

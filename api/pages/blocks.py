@@ -52,6 +52,8 @@ def _season(farm: Farm) -> tuple[tuple[Account, ...], str, Past]:
         past = Past((), ())
     areas_ha = areas_in_use(farm.plant.site, decisions)
     try:
-        return accounts(decisions, areas_ha, past, farm.clock.stamp().utc.astimezone(farm.zone)), "", past
+        found = accounts(decisions, areas_ha, past, farm.clock.stamp().utc.astimezone(farm.zone))
     except RecommendationError as error:
         return (), str(error), past
+    places = list(farm.plant.site.block)
+    return tuple(sorted(found, key=lambda one: (places.index(one.block), one.nutrient != "N", one.nutrient))), "", past

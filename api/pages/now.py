@@ -19,6 +19,7 @@ from api.problems import Refused
 from api.routes.live import STOPS, give
 from api.words.amounts import Amount
 from api.words.words import Words
+from daemon.control.states import ACTIVE
 from daemon.decisions.base import of_kind
 from daemon.decisions.watering import Program
 from daemon.messages import Snapshot, Verb
@@ -122,6 +123,7 @@ def _page(request: Request, caller: Caller, farm: Farm, note: str = "", is_bad: 
         readings=[point for point, _ in _READINGS],
         programs=sorted(of_kind(farm.in_force().decisions, Program)),
         blocks=running_blocks(farm),
+        is_active=heard is not None and heard.snapshot.procedure in {state.value for state in ACTIVE},
     )  # fmt: skip
 
 

@@ -74,6 +74,10 @@ class Words:
         """Return a day with its weekday."""
         return str(format_date(day, "EEE d MMM", locale=self._cldr)).replace(".", "")
 
+    def date(self, day: date) -> str:
+        """Return a day with its year."""
+        return str(format_date(day, "medium", locale=self._cldr))
+
     def moment(self, at: datetime) -> str:
         """Return a day and the time."""
         return str(format_datetime(at.astimezone(self.zone), "EEE d MMM, HH:mm", locale=self._cldr)).replace(".", "")

@@ -1,7 +1,7 @@
 """`shiftwright demo`: one night at Kestrel Bend, an invented orchard, from the plan to the verdict and the truth."""
 
 import argparse
-import contextlib
+import asyncio
 import json
 import shutil
 import tempfile
@@ -17,17 +17,18 @@ import uvloop
 from daemon.agronomy.past import Past
 from daemon.agronomy.recommend import DueDose, due_dose
 from daemon.cli.errors import InputError
-from daemon.cli.night import Night, ledger_of, on_free_ports, read_decisions, run_night
+from daemon.cli.night import Night, ledger_of, on_free_ports, read_decisions, record_decisions, run_night
 from daemon.cli.night_view import TRUTH, shift_lines, truth_kg_of
 from daemon.decisions.base import Decisions
+from daemon.decisions.timetable import Timetable
 from daemon.decisions.watering import Program
 from daemon.dosing.outcome import block_doses
 from daemon.evidence import FlushOwed
 from daemon.ledger.accounts import read_past
-from daemon.ledger.chain import Verdict
 from daemon.ledger.durable import open_state
 from daemon.ledger.in_force import read_in_force
 from daemon.ledger.reports import RunReport, run_report, verify_file
+from daemon.runtime.service import Service
 from daemon.units import kilograms, litres
 
 _SCENARIO = Path(__file__).parent / "kestrel_bend"
@@ -55,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--db", type=Path, metavar="DIR", help="keep the ledger there (default: thrown away)")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the night's figures there")
-    parser.add_argument("--serve", action="store_true", help="then serve the night, until Ctrl-C")
+    parser.add_argument("--serve", action="store_true", help="then serve the farm in real time, until Ctrl-C")
     parser.add_argument("--copy", type=Path, metavar="DIR", help="copy the demo's site there, as a starting point")
 
 
@@ -68,40 +69,53 @@ def main(arguments: argparse.Namespace) -> int:
     faults = [_fault(text) for text in arguments.fault]
     programs = [key for kind, key in read_decisions(_SCENARIO / "decisions.toml") if kind == "program"]
     options = ["--seed", str(arguments.seed), *(["--perfect"] if arguments.perfect else [])]
-    with tempfile.TemporaryDirectory(prefix="shiftwright-") as scratch, contextlib.ExitStack() as then:
+    with tempfile.TemporaryDirectory(prefix="shiftwright-") as scratch:
         folder = arguments.db or Path(scratch) / "db"
         site = Path(scratch) / "site.toml"
         site.write_text(on_free_ports((_SCENARIO / "site.toml").read_text("utf-8")), "utf-8")
+        decisions = _SCENARIO / "decisions.toml"
+
+        async def serve(service: Service, night: Night) -> None:
+            await asyncio.to_thread(_tell, arguments, night, folder, programs)
+            await _serve(service, site)
+
+        after = serve if arguments.serve else None
         night = uvloop.run(
-            run_night(site, _SCENARIO / "decisions.toml", programs, folder, _START, options=options, faults=faults)
+            run_night(site, decisions, programs, folder, _START, options=options, faults=faults, after=after)
         )
-        reports = [found for run in night.runs if (found := run_report(ledger_of(folder), run)) is not None]
-        if not reports:
-            raise InputError("the ledger holds no such run")
-        advice = _advice(night, reports, programs, ledger_of(folder))
-        owed = tuple(stamped.row for stamped in open_state(ledger_of(folder)).owed)
-        verdict = verify_file(ledger_of(folder))
-        if arguments.serve:
-            then.callback(_serve, site, folder)
-        _tell(arguments, night, reports, advice, owed, verdict)
+        if not arguments.serve:
+            _tell(arguments, night, folder, programs)
     return 0
 
 
-def _serve(site: Path, folder: Path) -> None:
-    """Serve the night's record until somebody has seen enough. Its controller is at rest, and said to be silent."""
-    from daemon.cli.serve import serve_site
+async def _serve(service: Service, site: Path) -> None:
+    """Let the plant go on in real time, with the night's timetable, and serve the farm until somebody stops it."""
+    from daemon.cli.serve import serve_until_stopped
 
-    serve_site(site, folder)
+    timetables = {
+        name: body for name, body in read_decisions(_SCENARIO / "decisions.toml").items() if name[0] == Timetable.kind
+    }
+    await record_decisions(service, timetables, "demo")
+    going_on = asyncio.create_task(_in_real_time(service))
+    try:
+        await serve_until_stopped(site, service.plant, service.folder, service.clock)
+    finally:
+        going_on.cancel()
+        await asyncio.gather(going_on, return_exceptions=True)
 
 
-def _tell(
-    arguments: argparse.Namespace,
-    night: Night,
-    reports: Sequence[RunReport],
-    advice: _Advice,
-    owed: tuple[FlushOwed, ...],
-    verdict: Verdict,
-) -> None:
+async def _in_real_time(service: Service) -> None:
+    while True:
+        await asyncio.gather(service.step(), asyncio.sleep(service.plant.site.site.scan_s))
+
+
+def _tell(arguments: argparse.Namespace, night: Night, folder: Path, programs: Sequence[str]) -> None:
+    reports = [found for run in night.runs if (found := run_report(ledger_of(folder), run)) is not None]
+    if not reports:
+        raise InputError("the ledger holds no such run")
+    advice = _advice(night, reports, programs, ledger_of(folder))
+    owed = tuple(stamped.row for stamped in open_state(ledger_of(folder)).owed)
+    verdict = verify_file(ledger_of(folder))
     print("\n".join(_lines(night, reports, advice, owed, verdict.rows, verdict.broken_seq is None)))
     if arguments.json is not None:
         arguments.json.write_text(

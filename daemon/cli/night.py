@@ -4,7 +4,7 @@ import asyncio
 import hashlib
 import socket
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -79,12 +79,13 @@ async def run_night(
     options: Sequence[str] = (),
     faults: Sequence[tuple[str, float]] = (),
     watch: Callable[[Service, Simulator, Scanned], None] = lambda service, simulator, scanned: None,
+    after: Callable[[Service, Night], Awaitable[None]] | None = None,
 ) -> Night:
     """Run `programs` once, one after the other, and return what came of it. The ledger stands in `folder`.
 
     Timetables are left out: a night that is started here must not start by itself as well. `options` go to the
-    simulator; `faults` are (name, second of the night). Raises NightError when the run is refused or does not end, and
-    what the service raises when it cannot start.
+    simulator; `faults` are (name, second of the night); `after` is awaited before the service is stopped. Raises
+    NightError when the run is refused or does not end, and what the service raises when it cannot start.
     """
     decisions = {name: body for name, body in read_decisions(decisions_file).items() if name[0] != Timetable.kind}
     simulator = await Simulator.start(site_file, options)
@@ -99,7 +100,10 @@ async def run_night(
             await charge_tanks(service, simulator)
             for name, at_s in faults:
                 await _schedule(simulator, name, at_s)
-            return await _run(service, simulator, programs, watch)
+            night = await _run(service, simulator, programs, watch)
+            if after is not None:
+                await after(service, night)
+            return night
         finally:
             await service.stop()
     finally:

@@ -25,7 +25,7 @@ from api.serving import listen, serve
 from daemon.cli.client import add_folder
 from daemon.cli.errors import InputError
 from daemon.cli.plant import read_plant
-from daemon.clock import RealClock
+from daemon.clock import Clock, RealClock
 from daemon.equipment import Api
 from daemon.folder import ACCESS, SOCKET
 from daemon.site import Plant
@@ -46,29 +46,19 @@ def add_serve(parser: argparse.ArgumentParser) -> None:
 
 def main(arguments: argparse.Namespace) -> int:
     """Serve until SIGTERM or SIGINT."""
-    serve_site(arguments.site, arguments.db)
+    uvloop.run(serve_until_stopped(arguments.site, read_plant(arguments.site), arguments.db, RealClock()))
     return 0
 
 
-def serve_site(site: Path, folder: Path) -> None:
-    """Serve a daemon's folder until SIGTERM or SIGINT. Raises InputError, ServingError."""
-    uvloop.run(_until_stopped(site, read_plant(site), folder))
-
-
-async def _until_stopped(site: Path, plant: Plant, folder: Path) -> None:
+async def serve_until_stopped(site: Path, plant: Plant, folder: Path, clock: Clock) -> None:
+    """Serve a daemon's folder, by its clock, until SIGTERM or SIGINT. Raises InputError, ServingError."""
     stop = asyncio.Event()
     for signal_number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(signal_number, stop.set)
-    await serve_until(site, plant, folder, stop)
-
-
-async def serve_until(site: Path, plant: Plant, folder: Path, stop: asyncio.Event) -> None:
-    """Serve a plant's folder until `stop`. Raises InputError, ServingError."""
     if not folder.is_dir():
         raise InputError(f"--db: got {folder}; expected the daemon's folder. Start the daemon once, or see --db")
     settings = plant.site.api
     with contextlib.closing(listen(settings.host, settings.port)) as listener:
-        clock = RealClock()
         with contextlib.closing(AccessStore(folder / ACCESS)) as store:
             lockout = Lockout(store, clock.monotonic_s())
             link = DaemonLink(folder / SOCKET, clock)

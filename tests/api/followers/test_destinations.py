@@ -145,7 +145,7 @@ async def test_three_days_without_a_link_and_then_each_once(farm: Given, tmp_pat
     with http_sink(ports[0]) as sink:
         async with mail_sink(ports[1]) as mail, mosquitto(tmp_path, ports[2]), _listening(ports[2]) as heard:
             async with _running(follows):
-                await _until(lambda: len(_texts(heard)) >= len(_TOLD))
+                await _until(lambda: len(_texts(heard)) == len(mail.mails) == len(_TOLD))
             farm.clock.at_s += 2 * _HOUR_S
             async with _running(_follow(farm, _alerts(ports), said)):
                 await _until(lambda: any(_text(one) == "online" for one in heard if one.topic.matches("+/status")))
