@@ -27,6 +27,7 @@ from api.rehearsal import Rehearsal
 from daemon.cli.night import on_free_ports, run_night
 from daemon.cli.simulator import Simulator
 from daemon.clock import Clock, UtcStamp, real_seconds
+from daemon.control.states import Phase
 from daemon.decisions.timetable import Timetable
 from daemon.evidence import Evidence
 from daemon.folder import ACCESS, LEDGER, SOCKET
@@ -78,6 +79,9 @@ class Recorded:
     folder: Path
     plant: Plant
     snapshot: Snapshot
+    """At breakfast."""
+    injecting: Snapshot
+    """In the middle of the last shift's fertiliser."""
     run: str
 
 
@@ -89,6 +93,8 @@ class Given:
     clock: StandingClock
     run: str
     """The night's first."""
+    snapshot: Snapshot
+    """What the daemon's end says."""
     commands: list[Command] = field(default_factory=list)
     clients: list[httpx.AsyncClient] = field(default_factory=list)
 
@@ -126,6 +132,11 @@ class Given:
     server: LocalServer = field(init=False)
     """The daemon's end."""
 
+    def publish(self, snapshot: Snapshot) -> None:
+        """Have the daemon's end say something else."""
+        self.snapshot = snapshot
+        self.server.published()
+
     def __post_init__(self) -> None:
         self.app = make_app(self.farm)
 
@@ -148,9 +159,12 @@ def recorded(
     decisions = folder / "decisions.toml"
     decisions.write_text(place.decisions, "utf-8")
     scans: list[Scanned] = []
+    injecting: list[Scanned] = []
 
     def watch(service: Service, simulator: Simulator, scanned: Scanned) -> None:
         scans[:] = [scanned]
+        if scanned.decision.state.unit.phase is Phase.INJECT:
+            injecting.append(scanned)
 
     options = ["--seed", "7"]
     night = uvloop.run(
@@ -158,9 +172,11 @@ def recorded(
     )
     plant = parse_site(place.site_file.read_text("utf-8"), load_profiles())
     _decide(folder, plant, place)
-    scanned = replace(scans[-1], stamp=_STAMP)
-    snapshot = make_snapshot(plant, scanned, True, {}, {}, {"next": None, "notices": []})
-    return Recorded(folder, plant, snapshot, night.runs[0])
+    at_breakfast, then = (
+        make_snapshot(plant, replace(one, stamp=_STAMP), True, {}, {}, {"next": None, "notices": []})
+        for one in (scans[-1], injecting[len(injecting) // 2])
+    )
+    return Recorded(folder, plant, at_breakfast, then, night.runs[0])
 
 
 def _decide(folder: Path, plant: Plant, place: Place) -> None:
@@ -198,11 +214,11 @@ async def served(
         Rehearsal(folder / "kestrel_bend.toml", folder),
         "0.1.0",
     )
-    given = Given(farm, standing, made.run)
+    given = Given(farm, standing, made.run, made.snapshot)
     ledger = open_ledger(folder / LEDGER, simulated=True, stamp=_STAMP, now=real_seconds)
     decided = Decided(made.plant, ledger, clock)
     decided.load(folder / LEDGER)
-    server = LocalServer(folder / SOCKET, given.on_command, decided.answer, lambda: made.snapshot)
+    server = LocalServer(folder / SOCKET, given.on_command, decided.answer, lambda: given.snapshot)
     given.ledger = ledger
     try:
         given.server = server

@@ -8,16 +8,36 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from playwright.async_api import Browser, BrowserContext, async_playwright
+from axe_playwright_python.async_playwright import Axe
+from playwright.async_api import Browser, BrowserContext, Page, async_playwright
 
 from api.access.roles import Role
 from api.limits import COOKIE
 from api.serving import listen, serve
-from tests.api.farms import Given, Recorded, served
+from daemon.messages import Snapshot
+from tests.api.farms import Given, Recorded, recorded, served
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-headless-shell")
 QUIET = ("--disable-gpu", "--disable-background-networking", "--disable-component-update", "--disable-sync")
+_SMALL = """[...document.querySelectorAll("button, select, input:not([type=hidden]), nav a, a.button")]
+    .map((one) => [one.textContent.trim() || one.name, one.getBoundingClientRect()])
+    .filter(([, box]) => box.height > 0 && (box.height < 44 || box.width < 24))
+    .map(([name, box]) => `${name}: ${box.width} x ${box.height}`)"""
+"""What is tapped and is lower than 44 px (WCAG 2.2, 2.5.5 AAA; AA asks for 24)."""
 PICTURES = os.environ.get("SHIFTWRIGHT_SCREENSHOTS", "")
+
+
+async def looked_at(page: Page, name: str) -> None:
+    """Hold a page as it stands now to WCAG by axe-core, to its width and to a thumb's size; and keep its picture."""
+    found = await Axe().run(page)
+    assert found.violations_count == 0, (name, found.generate_report())
+    wide, seen = await page.evaluate("[document.documentElement.scrollWidth, window.innerWidth]")
+    assert wide <= seen, f"{name}: {wide} px of page in {seen} px"
+    small = await page.evaluate(_SMALL)
+    assert not small, f"{name}: too small for a thumb: {small}"
+    if PICTURES:
+        Path(PICTURES).mkdir(parents=True, exist_ok=True)
+        await page.screenshot(path=Path(PICTURES) / f"{name}.png", full_page=True)
 
 
 @dataclass
@@ -27,6 +47,12 @@ class Shown:
     given: Given
     browser: Browser
     address: str
+    injecting: Snapshot
+    """The plant in the middle of a shift's fertiliser."""
+
+    def url(self, path: str) -> str:
+        """Return the address of a page."""
+        return f"{self.address}{path}"
 
     async def somebody(
         self,
@@ -53,7 +79,7 @@ class Shown:
         return context
 
 
-async def show(given: Given) -> AsyncIterator[Shown]:
+async def show(given: Given, made: Recorded) -> AsyncIterator[Shown]:
     """Serve a farm, and start a browser that looks at it."""
     listener = listen("127.0.0.1", 0)
     stop = asyncio.Event()
@@ -61,12 +87,28 @@ async def show(given: Given) -> AsyncIterator[Shown]:
     try:
         async with async_playwright() as playwright:
             browser = await playwright.chromium.launch(executable_path=CHROMIUM, args=[*QUIET])
-            yield Shown(given, browser, f"http://127.0.0.1:{listener.getsockname()[1]}")
+            yield Shown(given, browser, f"http://127.0.0.1:{listener.getsockname()[1]}", made.injecting)
             await browser.close()
     finally:
         stop.set()
         await asyncio.wait_for(serving, 20.0)
         listener.close()
+
+
+@pytest.fixture(scope="session")
+def tripped(tmp_path_factory: pytest.TempPathFactory) -> Recorded:
+    """Return a night whose pump tripped while it injected: short, and with loaded lines."""
+    return recorded(tmp_path_factory.mktemp("tripped"), faults=[("pump_trip", 210.0)])
+
+
+@pytest.fixture
+async def after_a_trip(tripped: Recorded, tmp_path: Path) -> AsyncIterator[Shown]:
+    """Return Kestrel Bend on the morning after that night."""
+    if CHROMIUM is None:
+        pytest.skip("needs Debian's chromium")
+    async with served(tripped, tmp_path / "served") as given:
+        async for found in show(given, tripped):
+            yield found
 
 
 @pytest.fixture
@@ -75,5 +117,5 @@ async def shown(record: Recorded, tmp_path: Path) -> AsyncIterator[Shown]:
     if CHROMIUM is None:
         pytest.skip("needs Debian's chromium")
     async with served(record, tmp_path / "served") as given:
-        async for found in show(given):
+        async for found in show(given, record):
             yield found
