@@ -16,7 +16,7 @@ from api.followers.news import SILENT_S, News, news_of_morning, news_of_record, 
 from api.followers.outbox import Outbox, Waiting
 from api.followers.sending import SendError, request, send_email, send_ntfy, send_webhook
 from api.morning.now import Morning, morning_of
-from api.words.words import Words, words_for
+from api.words.words import Moment, Words, words_for
 from daemon.destinations import Destination, Email, Heartbeat, Mqtt, Ntfy, Webhook
 from daemon.folder import ALERTS
 from daemon.ledger.errors import LedgerError
@@ -108,8 +108,8 @@ class Following:
             return None
         heard = self._farm.link.heard
         since = morning.told.lead.values.get("since")
-        since_ms = heard.snapshot.at_ms if heard is not None else round(_stamp(since) * 1000.0)
-        return news_of_silence(morning, since_ms)
+        known_ms = round(since.at.timestamp() * 1000.0) if isinstance(since, Moment) else 0
+        return news_of_silence(morning, known_ms if heard is None else heard.snapshot.at_ms)
 
     async def _deliver(self, line: _Line) -> None:
         farm, now_ms = self._farm, self._farm.now_ms()
@@ -186,7 +186,3 @@ def _line(farm: Farm, name: str, to: Destination, secret: Mapping[str, str], ret
 def _waiting(news: News, words: Words) -> Waiting:
     text = " ".join(words.capital(words.tell(sentence)) for sentence in news.sentences)
     return Waiting(0, news.event, news.wakes, news.at_ms, text)
-
-
-def _stamp(since: object) -> float:
-    return since.timestamp() if isinstance(since, datetime) else 0.0

@@ -22,7 +22,7 @@ from api.morning.facts import (
     Why,
 )
 from api.words.amounts import Amount, Unit
-from api.words.words import Said, said
+from api.words.words import Moment, Said, said
 from daemon.control.cause import Reset
 from daemon.control.interlocks import BY_CODE
 
@@ -85,7 +85,7 @@ def tell_silence(since: datetime | None, was_running: bool) -> Told:
     if since is None:
         return Told(Kind.SILENT, said("silent.never"), todo=(said("silent.go"),))
     key = "silent.running" if was_running else "silent.idle"
-    return Told(Kind.SILENT, said(key, since=since, day=since), todo=(said("silent.go"),))
+    return Told(Kind.SILENT, said(key, since=Moment(since)), todo=(said("silent.go"),))
 
 
 def tell_empty() -> Told:

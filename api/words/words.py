@@ -27,6 +27,13 @@ class Said:
     values: Mapping[str, Any]
 
 
+@dataclass(frozen=True)
+class Moment:
+    """A time that may be of another day, which is told with it."""
+
+    at: datetime
+
+
 def said(key: str, **values: Any) -> Said:
     """Return a sentence of the catalogue with its values."""
     return Said(key, values)
@@ -122,6 +129,8 @@ class Words:
                 return self.say(key) if 0 <= value <= _SPELLED and self.has(key) else self.number(value, 0)
             case float():
                 return self.number(value)
+            case Moment():
+                return self.moment(value.at)
             case datetime():
                 return self.time(value)
             case date():
