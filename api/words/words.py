@@ -8,7 +8,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from babel import Locale, UnknownLocaleError
-from babel.dates import format_date, format_datetime, format_time
+from babel.dates import format_date, format_time
 from babel.lists import format_list
 from babel.numbers import format_decimal
 
@@ -87,7 +87,7 @@ class Words:
 
     def moment(self, at: datetime) -> str:
         """Return a day and the time."""
-        return str(format_datetime(at.astimezone(self.zone), "EEE d MMM, HH:mm", locale=self._cldr)).replace(".", "")
+        return f"{self.day(at.astimezone(self.zone).date())}, {self.time(at)}"
 
     def number(self, value: float, places: int | None = None) -> str:
         """Return a number; by default with as many decimals as its size calls for."""

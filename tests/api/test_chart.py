@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -60,7 +61,7 @@ def test_the_phases_are_marked_in_their_order(record: Recorded) -> None:
     marks = [one for one in _drawn(record).iter() if "phase" in one.get("class", "").split()]
     assert [one.get("class", "").split()[1] for one in marks] == ["fill", "prewet", "inject", "flush"]
     spans = [(float(one.get("x", "")), float(one.get("width", ""))) for one in marks]
-    for (x, width), (following, _) in zip(spans[:-1], spans[1:], strict=True):
+    for (x, width), (following, _) in pairwise(spans):
         assert x + width == pytest.approx(following, abs=0.3)
     lasted = [phase.row.duration_ms for phase in _report(record).phases]
     shares = [width / sum(one for _, one in spans) for _, width in spans]
@@ -76,7 +77,7 @@ def test_the_axes_say_what_the_readings_were(record: Recorded) -> None:
     assert axis[1] == _METRIC.number(max(flows))
     customary = _drawn(record, "us")
     assert float(_of_class(customary, "axis")[1].text or "0") == pytest.approx(4.402868 * max(flows), rel=0.01)
-    assert [one.text for one in _of_class(customary, "panel")][0] == "Flow, gpm"
+    assert _of_class(customary, "panel")[0].text == "Flow, gpm"
 
 
 @pytest.mark.parametrize(("language", "word"), [("en", "Flow"), ("es", "Caudal")])
