@@ -131,8 +131,10 @@ class Missed:
 
     blocks: tuple[str, ...]
     why: Why
-    reason: str
+    reason: str = ""
     """The planner's own words, where it refused; else empty."""
+    rule: str = ""
+    """The first of what it refused it for."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -288,16 +288,17 @@ def _missed(
                 continue
             told.add(program.shift)
             blocks = tuple(block for block in shift.blocks if block not in skipped)
-            reason = refusals.get(name, "")
             if any(run.shift == program.shift for run in runs):
-                yield Missed(blocks, Why.AFTER, "")
+                yield Missed(blocks, Why.AFTER)
+            elif blocks and name in refusals:
+                yield Missed(blocks, Why.REFUSED, *refusals[name])
             elif blocks:
-                yield Missed(blocks, Why.REFUSED if reason else why, reason)
+                yield Missed(blocks, why)
     for report in reports:
         shift_name = report.started.row.shift
         if _ending(report) is Ending.DROPPED and shift_name not in has_run | told:
             told.add(shift_name)
-            yield Missed(tuple(block.block for block in recipe_of(report).blocks), Why.AFTER, "")
+            yield Missed(tuple(block.block for block in recipe_of(report).blocks), Why.AFTER)
 
 
 def _due(
@@ -322,14 +323,14 @@ def _due(
                 yield timetable.programs, Why.UNKNOWN
 
 
-def _refusals(path: Path, claims: Sequence[StartClaimed]) -> dict[str, str]:
-    """Return why programs were refused, by program: as the controller said it in the hours after their start."""
-    found: dict[str, str] = {}
+def _refusals(path: Path, claims: Sequence[StartClaimed]) -> dict[str, tuple[str, str]]:
+    """Return why programs were refused and for what, by program: as it was said in the hours after their start."""
+    found: dict[str, tuple[str, str]] = {}
     for claim in claims:
         for event in events_between(path, "not-run", claim.due_ms, claim.due_ms + _NIGHT_MS):
             detail = json.loads(event.row.detail)
             for program in detail.get("programs", ()):
-                found.setdefault(program, str(detail.get("why", "")))
+                found.setdefault(program, (str(detail.get("why", "")), next(iter(detail.get("failed", ())), "")))
     return found
 
 

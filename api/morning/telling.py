@@ -22,6 +22,7 @@ from api.morning.facts import (
     Why,
 )
 from api.words.amounts import Amount, Unit
+from api.words.catalogue import DEFAULT, catalogue
 from api.words.words import Moment, Said, said
 from daemon.control.cause import Reset
 from daemon.control.interlocks import BY_CODE
@@ -146,6 +147,12 @@ def _lead(facts: NightFacts, when: When) -> tuple[Kind, Said]:
     return Kind.FINE, said("morning.fine", **named)
 
 
+def topic(rule: str) -> str:
+    """Return the key of what a check of the planner is about; of one that an older release made too."""
+    key = f"check.{rule.replace(' ', '_').lower()}"
+    return key if key in catalogue(DEFAULT) else "check.other"
+
+
 def names(keys: Sequence[str]) -> tuple[str, ...]:
     """Return names as people write them."""
     return tuple(key.replace("_", " ") for key in keys)
@@ -224,7 +231,7 @@ def _second(facts: NightFacts, kind: Kind) -> Iterator[Said]:
         yield said("also.not_run", blocks=names(blocks), count=len(blocks))
     for missed in facts.missed:
         if missed.why is Why.REFUSED:
-            yield said("missed.refused", reason=missed.reason)
+            yield said("missed.refused", what=said(topic(missed.rule)), reason=missed.reason)
         elif missed.why is not Why.AFTER:
             yield said(f"missed.{missed.why.value}")
 

@@ -18,6 +18,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from api.access.guard import Caller
 from api.access.roles import DRIVERS, Role
 from api.farm import Farm, moment
+from api.morning.telling import topic
 from api.words.amounts import Amount
 from api.words.catalogue import LANGUAGES
 from api.words.words import Words, language_of, said, words_for
@@ -114,6 +115,7 @@ def render(
             tonight_at=datetime.fromisoformat,
             night_of_run=lambda at: night_of(at, farm.zone),
             planned_kg_ha=_planned_kg_ha,
+            about=lambda check: words.capital(words.say(topic(check["what"]))),
             happened=lambda code, at_ms: _happened(words, code, moment(at_ms)),
             target_name=lambda target: _target_name(words, target),
         )

@@ -220,7 +220,7 @@ class Service:
         except (PlanError, LedgerError) as error:
             return Answer(command.id, False, str(error))
         if planned.refusals:
-            return Answer(command.id, False, "; ".join(planned.refusals.values()))
+            return Answer(command.id, False, "; ".join(map(str, planned.refusals.values())))
         return await self._start(command, planned)
 
     async def start_as_far_as(self, command: Command, asked: Sequence[Asked]) -> Answer:
@@ -231,7 +231,8 @@ class Service:
             return Answer(command.id, False, str(error))
         for program, why in planned.refusals.items():
             self._say(f"Program {program} does not run: {why}")
-            detail = canonical({"programs": [program], "why": why})
+            failed = [check.what for check in why.checks if not check.passed]
+            detail = canonical({"programs": [program], "failed": failed, "why": str(why)})
             self.ledger.submit((Event("not-run", detail),), self.clock.stamp())
         if not planned.plans:
             return Answer(command.id, False, "none of its programs can run")

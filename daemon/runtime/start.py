@@ -41,7 +41,7 @@ class Planned:
     """What became of the programs of a START."""
 
     plans: tuple[Plan, ...]
-    refusals: Mapping[str, str]
+    refusals: Mapping[str, PlanError]
     """Why some cannot run, by program."""
 
 
@@ -55,14 +55,14 @@ def plan_start(
     takes each name once. The rest of a run bears that run's mark as well, so that it is given once.
     """
     plans: list[Plan] = []
-    refusals: dict[str, str] = {}
+    refusals: dict[str, PlanError] = {}
     for place, one in enumerate(asked):
         what = f"{one.program}{rest_mark(one.of)}" if one.of else one.program
         run = name_of(now, what, command_id, place)
         try:
             plan = plan_run(plant, decisions, one.program, run, now, past, one.rest)
         except PlanError as error:
-            refusals[one.program] = str(error)
+            refusals[one.program] = error
         else:
             plans.append(plan)
             past = foreseen(past, plan.recipe, now)

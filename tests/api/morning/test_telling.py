@@ -1,11 +1,14 @@
 """Every outcome has its sentence in both languages, and the worst of a night is what is said first."""
 
+import re
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 
+import daemon
 from api.morning.facts import (
     BY_HAND,
     BlockNight,
@@ -18,7 +21,7 @@ from api.morning.facts import (
     Verdict,
     Why,
 )
-from api.morning.telling import Choice, Kind, Told, When, tell_empty, tell_night, tell_silence
+from api.morning.telling import Choice, Kind, Told, When, tell_empty, tell_night, tell_silence, topic
 from api.words.catalogue import LANGUAGES
 from api.words.words import words_for
 from daemon.control.interlocks import MATRIX
@@ -69,7 +72,7 @@ OUTCOMES: dict[Kind, Told] = {
     Kind.CUT: tell_night(CUT, When.LAST),
     Kind.DOUBT: tell_night(DOUBT, When.LAST),
     Kind.LEFT: tell_night(replace(night(*SIX), owed_m3={"main": 0.4}), When.LAST),
-    Kind.NOT_RUN: tell_night(night(*SIX[1:], missed=(Missed(("creek",), Why.LATE, ""),)), When.LAST),
+    Kind.NOT_RUN: tell_night(night(*SIX[1:], missed=(Missed(("creek",), Why.LATE),)), When.LAST),
     Kind.RUNNING: tell_night(night(*SIX, runs=(run("creek", ending=Ending.OPEN, phase="INJECT"),)), When.TONIGHT),
     Kind.NOTHING: tell_night(NightFacts(date(2026, 10, 13), (), (), (), (), {}, ()), When.LAST),
     Kind.SILENT: tell_silence(AT, was_running=True),
@@ -129,3 +132,20 @@ def test_silence_comes_before_good_news() -> None:
     """Nothing that was good is said of a controller that nobody hears."""
     said = text(OUTCOMES[Kind.SILENT])
     assert said.endswith("Go and look.") and "planned" not in said
+
+
+_NAMED = re.compile(r"""\b(?:Check|refused|warning)\(\s*"([A-Za-z -]+)\"""")
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_check_of_the_planner_has_its_name(language: str) -> None:
+    """What a plan was refused or warned for is said in the reader's language, before the planner's own words."""
+    source = Path(daemon.__file__).parent
+    rules = {rule for file in source.rglob("*.py") for rule in _NAMED.findall(file.read_text("utf-8"))}
+    assert len(rules) > 35
+    for rule in rules:
+        assert topic(rule) != "check.other", rule
+        missed = Missed(("creek",), Why.REFUSED, "It does not fit.", rule)
+        said = text(tell_night(night(*SIX[1:], missed=(missed,)), When.LAST), language)
+        assert words_for(language, "en_AU", "metric", ZONE).say(topic(rule)) in said and "It does not fit." in said
+    assert topic("something old") == "check.other"

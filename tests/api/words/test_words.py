@@ -111,7 +111,7 @@ def test_what_is_no_word_is_refused() -> None:
     """Neither None nor a truth comes to a reader; nor a sentence that the catalogue lacks, or with a gap."""
     for value in (None, True, object()):
         with pytest.raises(TypeError):
-            _words().say("missed.refused", reason=value)
+            _words().say("missed.refused", what="x", reason=value)
     with pytest.raises(KeyError):
         _words().say("missed.refused")
     with pytest.raises(KeyError):
