@@ -1,5 +1,6 @@
 """No page is without a rule, and nothing is changed on a page by a token or from another site's page."""
 
+import pytest
 from fastapi.routing import APIRoute
 
 from api.access.roles import Role
@@ -63,3 +64,14 @@ async def test_every_file_that_a_page_names_is_there(given: Given) -> None:
     told = (await client.get("/manifest.webmanifest")).json()
     for path in ("/static/live.js", *(icon["src"] for icon in told["icons"])):
         assert (await client.get(path)).status_code == 200
+
+
+async def test_pages_are_in_the_sites_units(given: Given, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pounds an acre and thousands of gallons where the site says so, and nothing metric beside them."""
+    site = given.farm.plant.site
+    monkeypatch.setitem(vars(site), "api", site.api.model_copy(update={"units": "us", "locale": "en_US"}))
+    viewer = given.person(Role.VIEWER)
+    for path, unit in (("/", "lb/ac"), ("/nights/2026-10-13", "gpm"), ("/blocks", "lb/ac"), ("/tanks", "gal")):
+        page = (await viewer.get(path, headers=_HTML)).text
+        assert unit in page, path
+        assert not any(metric in page for metric in ("kg/ha", "m³", "kPa", "L/h")), path
