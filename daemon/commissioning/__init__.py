@@ -1,0 +1,1 @@
+"""What a technician measures at the plant: the sums behind each test, with how far their results can be relied on."""
