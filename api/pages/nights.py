@@ -25,6 +25,8 @@ from daemon.planning.timetable import instant, night_of
 router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 _LISTED = 14
 _DAY = timedelta(days=1)
+_BREAKFAST = 6
+"""From this hour on the night before is over for whoever looks at tonight."""
 
 
 @router.get("/", **VIEW)
@@ -85,12 +87,12 @@ def plan_of(farm: Farm, night: date) -> dict[str, Any] | None:
 
 
 def night_ahead(farm: Farm) -> date:
-    """Return the night that is planned: that of the next start, or the one that it is."""
-    heard = farm.link.heard
-    tonight = night_of(farm.clock.stamp().utc, farm.zone)
+    """Return the night that is planned: that of the next start; without one, from breakfast on, this evening's."""
+    heard, now = farm.link.heard, farm.clock.stamp().utc
+    tonight = night_of(now, farm.zone)
     found = None if heard is None else heard.snapshot.tonight.get("next")
     if found is None:
-        return tonight
+        return now.astimezone(farm.zone).date() if now.astimezone(farm.zone).hour >= _BREAKFAST else tonight
     return min(night_of(datetime.fromisoformat(found["at"]), farm.zone), tonight + _DAY)
 
 

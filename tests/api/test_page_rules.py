@@ -75,3 +75,11 @@ async def test_pages_are_in_the_sites_units(given: Given, monkeypatch: pytest.Mo
         page = (await viewer.get(path, headers=_HTML)).text
         assert unit in page, path
         assert not any(metric in page for metric in ("kg/ha", "m³", "kPa", "L/h")), path
+
+
+async def test_after_breakfast_tonight_is_this_evening(given: Given) -> None:
+    """Where no timetable says so: what is changed at eight is of the night to come, not of the one that is over."""
+    operator = given.person(Role.OPERATOR)
+    assert "Night of Wed 14 Oct" in (await operator.get("/tonight", headers=_HTML)).text
+    given.clock.at_s -= 3.0 * 3600.0
+    assert "Night of Tue 13 Oct" in (await operator.get("/tonight", headers=_HTML)).text
