@@ -19,6 +19,7 @@ from daemon.agronomy.recommend import DueDose, due_dose
 from daemon.cli.errors import InputError
 from daemon.cli.night import Night, ledger_of, on_free_ports, read_decisions, record_decisions, run_night
 from daemon.cli.night_view import TRUTH, shift_lines, truth_kg_of
+from daemon.cli.plant import read_plant
 from daemon.decisions.base import Decisions
 from daemon.decisions.timetable import Timetable
 from daemon.decisions.watering import Program
@@ -74,6 +75,8 @@ def main(arguments: argparse.Namespace) -> int:
         site = Path(scratch) / "site.toml"
         site.write_text(on_free_ports((_SCENARIO / "site.toml").read_text("utf-8")), "utf-8")
         decisions = _SCENARIO / "decisions.toml"
+        if arguments.serve:
+            _try_to_listen(site)
 
         async def serve(service: Service, night: Night) -> None:
             await asyncio.to_thread(_tell, arguments, night, folder, programs)
@@ -86,6 +89,14 @@ def main(arguments: argparse.Namespace) -> int:
         if not arguments.serve:
             _tell(arguments, night, folder, programs)
     return 0
+
+
+def _try_to_listen(site: Path) -> None:
+    """Raise ServingError before the night is run where it could not be served afterwards."""
+    from api.serving import listen
+
+    settings = read_plant(site).site.api
+    listen(settings.host, settings.port).close()
 
 
 async def _serve(service: Service, site: Path) -> None:
