@@ -74,8 +74,14 @@ class Following:
                     tasks.create_task(line.broker.run())
             if self._heartbeat is not None:
                 tasks.create_task(self._beat(self._heartbeat))
+            told = ""
             while True:
-                await self.look()
+                try:
+                    await self.look()
+                except Exception as error:  # whatever is wrong with one word of it, the news after it are told
+                    if told != repr(error):
+                        told = repr(error)
+                        self._say(f"alerts: not looked at, by a fault of the program: {told}")
                 await asyncio.sleep(look_s)
 
     async def look(self) -> None:

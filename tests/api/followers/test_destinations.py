@@ -13,6 +13,7 @@ from typing import Any
 import aiomqtt
 import pytest
 
+from api.followers import following
 from api.followers.broker import publish_once
 from api.followers.following import Following
 from api.followers.letter import MOST_AN_HOUR, Letter
@@ -289,6 +290,22 @@ async def test_the_heartbeat_stops_with_the_controller(short: Recorded, tmp_path
             async with _running(_follow(given, beat, [])):
                 await asyncio.sleep(0.3)
         assert sink.beats == 1
+
+
+async def test_a_fault_of_the_program_does_not_end_the_news(farm: Given, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is said once, and the next look goes on from where the last one was."""
+    with http_sink() as sink:
+        hook = {"kind": "webhook", "url": f"{sink.address}/in", "allow_private": True, "events": ["morning"]}
+        said: list[str] = []
+        follows = _follow(farm, Alerts.model_validate({"to": {"hook": hook}}), said)
+        with monkeypatch.context() as patch:
+            patch.setattr(following, "morning_of", lambda farm: 1 // 0)
+            async with _running(follows):
+                await _until(lambda: bool(said))
+                await asyncio.sleep(0.2)
+        assert len(said) == 1 and "ZeroDivisionError" in said[0] and not sink.taken
+        async with _running(follows):
+            await _until(lambda: len(sink.taken) == 1)
 
 
 async def test_silence_is_told_once(short: Recorded, tmp_path: Path) -> None:
