@@ -28,6 +28,8 @@ from daemon.control.cause import Reset
 from daemon.control.interlocks import BY_CODE
 
 MAIN = "main"
+_NOTHING_WRONG = ("", BY_HAND, FERTILISER_BY_HAND)
+"""What a run may have been stopped by with nothing to look at."""
 _NONE = 0.02
 """Of its plan: a block that got less of a nutrient got none (engineering judgement)."""
 
@@ -142,7 +144,7 @@ def _lead(facts: NightFacts, when: When) -> tuple[Kind, Said]:
     if any(run.doubts for run in facts.runs):
         channels = tuple(dict.fromkeys(doubt.channel for run in facts.runs for doubt in run.doubts))
         return Kind.DOUBT, said("morning.doubt", **named, channels=names(channels), count=len(channels))
-    if facts.owed_m3 or facts.standing or any(run.cause for run in facts.runs):
+    if facts.owed_m3 or facts.standing or any(run.cause not in _NOTHING_WRONG for run in facts.runs):
         return Kind.LEFT, said("morning.left", **named)
     return Kind.FINE, said("morning.fine", **named)
 
@@ -378,7 +380,7 @@ def _so_far(facts: NightFacts) -> Iterator[Said]:
 def _todo(facts: NightFacts, doubts: Sequence[Doubt]) -> Iterator[Said]:
     """Yield what somebody has to do, or that there is nothing."""
     is_told = False
-    codes = [run.cause for run in facts.runs if run.cause not in ("", BY_HAND, FERTILISER_BY_HAND)]
+    codes = [run.cause for run in facts.runs if run.cause not in _NOTHING_WRONG]
     for code in dict.fromkeys([*facts.standing, *codes]):
         is_told = True
         yield said(f"cause.{code}.check")

@@ -82,7 +82,7 @@ def du_lq_pct(values: Sequence[float]) -> float:
 
 
 def _du_u_pct(values: Sequence[float]) -> float:
-    """Return half of DU's interval of 95 %, by the jackknife (Efron and Tibshirani, An Introduction to the Bootstrap).
+    """Return half of DU's interval of 95 %, by the jackknife (Efron and Tibshirani, 1993; from memory).
 
     One can is left out at a time. The low quarter is of few cans, and the jackknife makes too little of it: Student's t
     of an eighth of the cans holds the block's own index in 95 of 100 draws, which the tests count.

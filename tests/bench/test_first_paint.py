@@ -73,8 +73,7 @@ async def _slowed(page: Page) -> list[int]:
 
 async def test_the_first_page_on_a_slow_line(tmp_path: Path) -> None:
     """At most 60 kB in all, seen within a second at 400 kbit/s and 300 ms; the night of all six blocks."""
-    if CHROMIUM is None:
-        pytest.skip("needs Debian's chromium")
+    assert CHROMIUM is not None, "needs Debian's chromium (apt install chromium)"
     made = await asyncio.to_thread(recorded, tmp_path / "record", ("low_night", "high_night", "grove_night"))
     async with served(made, tmp_path / "served") as given:
         async for shown in show(given, made):

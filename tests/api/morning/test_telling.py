@@ -11,6 +11,7 @@ import pytest
 import daemon
 from api.morning.facts import (
     BY_HAND,
+    FERTILISER_BY_HAND,
     BlockNight,
     Doubt,
     Ending,
@@ -105,6 +106,15 @@ def test_a_fine_night() -> None:
         "Last night (Tue 13 Oct) went as planned. All six blocks got their water and their fertiliser: 7.4 of "
         "7.5\N{NO-BREAK SPACE}kg/ha of nitrogen on average, give or take 0.70. Nothing to do."
     )
+
+
+@pytest.mark.parametrize("cause", [BY_HAND, FERTILISER_BY_HAND])
+def test_a_stop_after_all_was_given_leaves_nothing_to_do(cause: str) -> None:
+    """It is told, and the night is as planned: no sentence speaks against another."""
+    told = tell_night(night(*SIX, runs=(run(*(one.block for one in SIX), cause=cause),)), When.LAST)
+    said = text(told)
+    assert told.kind is Kind.FINE and "Somebody stopped" in said and said.endswith("Nothing to do.")
+    assert "left to do" not in said
 
 
 def test_a_short_block_is_named_with_its_cause() -> None:
