@@ -272,6 +272,56 @@ class RunEnded:
 
 
 @dataclass(frozen=True, slots=True)
+class StepBegun:
+    """An attempt at a step of the commissioning begins."""
+
+    attempt: str
+    step: str
+    subject: str
+    """What it is done for: a block, an injector, an instrument, a cause."""
+    section: str
+    """Digest of the part of the site file that it is about."""
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepEntered:
+    """What one stage of an attempt brought: entered by somebody, or kept by the daemon."""
+
+    attempt: str
+    stage: str
+    brought: str
+    """As JSON: what was entered, and the readings that were kept."""
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepTurned:
+    """An attempt was cut off, or goes on from an earlier stage: what was entered there and later counts no more."""
+
+    attempt: str
+    stage: str
+    """That it goes on from."""
+    why: str
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepEnded:
+    """An attempt is over."""
+
+    attempt: str
+    state: str
+    """ACCEPTED or ABORTED."""
+    verdict: str
+    """PASSED, DOUBTFUL or FAILED; empty where there is no result."""
+    result: str
+    """As JSON; empty where there is none."""
+    why: str
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
 class Event:
     """Anything else worth a line in the record: a boot, a mode, a link lost or back."""
 
@@ -299,4 +349,8 @@ Evidence = (
     | Event
     | StartClaimed
     | NightPlanned
+    | StepBegun
+    | StepEntered
+    | StepTurned
+    | StepEnded
 )

@@ -423,6 +423,57 @@ class NightPlannedRow(SealedTable, table=True):
     plan: str
 
 
+class StepBegunRow(SealedTable, table=True):
+    """daemon.evidence.StepBegun."""
+
+    __tablename__ = "step_begun"
+    __table_args__ = (*_not_empty("attempt", "step", "subject", "who"),)
+
+    attempt: str = Field(unique=True)
+    step: Indexed
+    subject: str
+    section: str
+    who: str
+
+
+class StepEnteredRow(SealedTable, table=True):
+    """daemon.evidence.StepEntered."""
+
+    __tablename__ = "step_entered"
+    __table_args__ = (*_not_empty("attempt", "stage", "brought", "who"),)
+
+    attempt: Indexed
+    stage: str
+    brought: str
+    who: str
+
+
+class StepTurnedRow(SealedTable, table=True):
+    """daemon.evidence.StepTurned."""
+
+    __tablename__ = "step_turned"
+    __table_args__ = (*_not_empty("attempt", "why", "who"),)
+
+    attempt: Indexed
+    stage: str
+    why: str
+    who: str
+
+
+class StepEndedRow(SealedTable, table=True):
+    """daemon.evidence.StepEnded. An attempt ends once."""
+
+    __tablename__ = "step_ended"
+    __table_args__ = (*_not_empty("attempt", "who"), _one_of("state", "ACCEPTED", "ABORTED"))
+
+    attempt: str = Field(unique=True)
+    state: str
+    verdict: str
+    result: str
+    why: str
+    who: str
+
+
 METADATA = LedgerTable.metadata
 SEALED: dict[str, Table] = {name: table for name, table in METADATA.tables.items() if name != "seal"}
 """Every table whose rows are sealed, by name."""

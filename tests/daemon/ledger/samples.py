@@ -16,7 +16,7 @@ from daemon.ledger.tables import EVIDENCE, FIELDS, named
 from daemon.ledger.writer import Ledger, open_ledger
 
 WAIT_S = 20.0
-_WORDS = {"kind": "force", "estimate": "METER", "basis": "measured", "outcome": "DELIVERED"}
+_WORDS = {"kind": "force", "estimate": "METER", "basis": "measured", "outcome": "DELIVERED", "state": "ACCEPTED"}
 
 
 def stamp(second: int = 0, trusted: bool = True) -> UtcStamp:
