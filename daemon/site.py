@@ -3,8 +3,9 @@
 What people decide (shifts, stock, doses) is in `daemon.decisions`, not here.
 """
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+import hashlib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 
 from pydantic import BaseModel, Field
 
@@ -92,3 +93,31 @@ def signals_of(part: BaseModel, where: str = "") -> Iterator[tuple[str, Signal]]
                 yield inner, item
             elif isinstance(item, BaseModel):
                 yield from signals_of(item, inner)
+
+
+def wired(point: Point, signal: Signal | None) -> Point:
+    """Return `point` so that it decodes to the signal's own unit: one linear scale instead of two."""
+    if signal is None:
+        return point
+    if signal.per_count is not None:
+        return replace(point, scale=point.scale * signal.per_count, offset=point.offset * signal.per_count)
+    if signal.at_low is None or signal.at_high is None or point.signal is None:
+        return point
+    low, high = point.signal
+    slope = (signal.at_high - signal.at_low) / (high - low)
+    start = signal.at_low - low * slope
+    outside = point.fault_outside and sorted(end * slope + start for end in point.fault_outside)
+    return replace(
+        point,
+        scale=point.scale * slope,
+        offset=point.offset * slope + start,
+        fault_outside=(outside[0], outside[1]) if outside else None,
+    )
+
+
+def section_digest(parts: Iterable[Part]) -> str:
+    """Return the digest of parts of a site: what was measured of them holds until one of them is written anew."""
+    digest = hashlib.sha256()
+    for part in parts:
+        digest.update(part.model_dump_json().encode())
+    return digest.hexdigest()[:16]

@@ -1,4 +1,4 @@
-"""The main meter against what was really caught, and an EC probe against two standard solutions."""
+"""The main meter against what was really caught, and an EC probe against two standards, or one and dry air."""
 
 import math
 from collections.abc import Mapping
@@ -25,6 +25,8 @@ def standard_ms_cm(mol_kg: float, at_c: float) -> float:
 
     Raises ValueError for another solution, and for a temperature that the table does not reach.
     """
+    if mol_kg == AIR:
+        return 0.0
     table = _STANDARDS.get(mol_kg)
     if table is None:
         raise ValueError(f"got a standard of {mol_kg:g} mol/kg; expected one of {', '.join(map(str, _STANDARDS))}")
@@ -32,6 +34,10 @@ def standard_ms_cm(mol_kg: float, at_c: float) -> float:
         if cold_c <= at_c <= warm_c:
             return low + (high - low) * (at_c - cold_c) / (warm_c - cold_c)
     raise ValueError(f"got {at_c:g} °C; expected {min(table):g} to {max(table):g}, where the standard is known")
+
+
+AIR: Final = 0.0
+"""A dry probe in air: nothing conducts there, whatever the temperature."""
 
 
 class ProbeResult(NamedTuple):
@@ -48,15 +54,16 @@ class ProbeResult(NamedTuple):
 def probe_result(
     shown_ms_cm: Mapping[float, float], at_c: Mapping[float, float], reading_u_ms_cm: float
 ) -> ProbeResult:
-    """Return slope and offset of a probe from what it shows in the two standards, by their mol/kg.
+    """Return slope and offset of a probe from what it shows in two standards, by their mol/kg; AIR may be one of them.
 
     `at_c` is each solution's own temperature, for a probe that compensates nothing; for one that compensates to 25 °C
     give 25. `reading_u_ms_cm` is the k = 2 of a reading. Raises ValueError for anything but two standards, or a probe
     that tells no more in the stronger one.
     """
-    if set(shown_ms_cm) != set(_STANDARDS) or set(at_c) != set(_STANDARDS):
-        raise ValueError(f"got standards {sorted(shown_ms_cm)}; expected {sorted(_STANDARDS)} mol/kg, both")
-    weak, strong = sorted(_STANDARDS)
+    known = {AIR, *_STANDARDS}
+    if len(shown_ms_cm) != 2 or not shown_ms_cm.keys() <= known or at_c.keys() != shown_ms_cm.keys():
+        raise ValueError(f"got standards {sorted(shown_ms_cm)}; expected two of {sorted(known)} mol/kg (0: dry in air)")
+    weak, strong = sorted(shown_ms_cm)
     shown = shown_ms_cm[strong] - shown_ms_cm[weak]
     if shown <= 0.0:
         raise ValueError(

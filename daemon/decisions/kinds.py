@@ -2,7 +2,7 @@
 
 from daemon.decisions.base import Decision
 from daemon.decisions.crops import Acceptance, Cap, Cycle, OtherSource, Recommendation
-from daemon.decisions.measured import Calibration, Transit
+from daemon.decisions.measured import Calibration, Curve, Transit
 from daemon.decisions.tanks import BucketTest, JarTest, Mix, Product, Stock, Water
 from daemon.decisions.timetable import Allocation, Tariff, Timetable, Tonight
 from daemon.decisions.watering import BlockState, Program, Shift
@@ -30,5 +30,6 @@ KINDS: dict[str, type[Decision]] = {
         Allocation,
         Transit,
         Calibration,
+        Curve,
     )
 }

@@ -15,43 +15,23 @@ from daemon.equipment import (
     Venturi,
     Way,
 )
-from daemon.site import Plant, Site, point_refs
+from daemon.site import Plant, Site, point_refs, wired
 from drivers.line import RtuTcpLine, SerialLine, TcpLine
 from drivers.link import Link
-from drivers.profile import Point, Profile
+from drivers.profile import Profile
 
 
 def as_wired(profile: Profile, device: str, signals: Mapping[str, Signal]) -> Profile:
     """Return a device's profile as the site wires it: points by "device.point", scaled to what the site says."""
     points = {
         name: replace(
-            _scaled(point, signals.get(f"{device}.{name}")),
+            wired(point, signals.get(f"{device}.{name}")),
             name=f"{device}.{name}",
             read_back=f"{device}.{point.read_back}" if point.read_back else None,
         )
         for name, point in profile.points.items()
     }
     return replace(profile, points=points)
-
-
-def _scaled(point: Point, signal: Signal | None) -> Point:
-    """Return `point` so that it decodes to the signal's own unit: one linear scale instead of two."""
-    if signal is None:
-        return point
-    if signal.per_count is not None:
-        return replace(point, scale=point.scale * signal.per_count, offset=point.offset * signal.per_count)
-    if signal.at_low is None or signal.at_high is None or point.signal is None:
-        return point
-    low, high = point.signal
-    slope = (signal.at_high - signal.at_low) / (high - low)
-    start = signal.at_low - low * slope
-    outside = point.fault_outside and sorted(end * slope + start for end in point.fault_outside)
-    return replace(
-        point,
-        scale=point.scale * slope,
-        offset=point.offset * slope + start,
-        fault_outside=(outside[0], outside[1]) if outside else None,
-    )
 
 
 def output_points(plant: Plant) -> dict[str, str]:

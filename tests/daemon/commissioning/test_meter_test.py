@@ -39,7 +39,7 @@ def test_a_probe_that_cannot_be_is_refused() -> None:
     warm = {0.01: 25.0, 0.1: 25.0}
     with pytest.raises(ValueError, match="swapped"):
         probe_result({0.01: 12.8, 0.1: 1.41}, warm, 0.02)
-    with pytest.raises(ValueError, match="both"):
+    with pytest.raises(ValueError, match="expected two of"):
         probe_result({0.01: 1.41}, {0.01: 25.0}, 0.02)
     with pytest.raises(ValueError, match="expected one of"):
         standard_ms_cm(1.0, 25.0)
