@@ -1,10 +1,10 @@
 """What crosses the local socket: commands in, answers and snapshots out, and the version of their form."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
-PROTOCOL = 6
+PROTOCOL = 7
 DAEMON = "daemon"
 """The role of a command that nobody gave: the timetable's, and the stop when the controller ends."""
 OPERATOR = "operator"
@@ -99,3 +99,5 @@ class Snapshot:
     """How each device answers: its state in words and its counters."""
     late_s: float = 0.0
     """How much later than its time the scan began."""
+    step: dict[str, Any] = field(default_factory=dict)
+    """The attempt at a step of the commissioning that is under way: its stage, what it asks for, its result."""

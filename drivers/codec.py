@@ -2,7 +2,7 @@
 
 import math
 import sys
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from struct import Struct
@@ -58,6 +58,7 @@ class _BlockDecoder:
     def __init__(self, block: ReadBlock, points: Iterable[Point]) -> None:
         """Compile it. Every one of `points` lies in the block."""
         points = sorted(points, key=lambda point: point.address)
+        self.points = tuple(points)
         self.names = tuple(point.name for point in points)
         self._bools = tuple((point.name, *_bit(block, point)) for point in points if point.form is Form.BOOL)
         # One struct takes a run apart: numbers of one order, none upon another. In most blocks that is all of them.
@@ -187,6 +188,15 @@ class DeviceReader:
     def decode_into(self, readings: dict[str, Reading], block_index: int, data: bytes, at_s: float) -> None:
         """Put the readings of a block, as a link read it at `at_s`, under the names of their points."""
         self._decoders[block_index].decode_into(readings, data, at_s)
+
+    def raw(self, block_index: int, data: bytes, wanted: Collection[str]) -> dict[str, bytes]:
+        """Return the registers of those points that block brings, as they came."""
+        block = self.blocks[block_index]
+        return {
+            point.name: data[2 * (point.address - block.address) : 2 * (point.address - block.address + point.width)]
+            for point in self._decoders[block_index].points
+            if point.name in wanted and point.table not in BIT_TABLES
+        }
 
     def decode(self, block_index: int, registers: Sequence[int], at_s: float) -> dict[str, Reading]:
         """Return the readings of a block by point name, from its registers as numbers."""

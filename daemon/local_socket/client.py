@@ -62,6 +62,10 @@ class LocalClient:
         """Give a record command, which may hold several decisions, and return what became of all of them."""
         return _build(Answer, self._ask({"decision": decision}, "answer"))
 
+    def step(self, asked: dict[str, Any]) -> Answer:
+        """Ask for something of the commissioning, and return what became of it."""
+        return _build(Answer, self._ask({"step": asked}, "answer"))
+
     def snapshot(self) -> Snapshot:
         """Return the newest snapshot. Raises NotReady before the first scan is done."""
         return _build(Snapshot, self._ask({"snapshot": True}, "snapshot"))

@@ -1,7 +1,8 @@
 """What goes over the local socket, on both sides: the framing, its bounds, and what goes wrong.
 
 A frame is a four-byte big-endian length and a UTF-8 JSON object. The first frame each way is a hello with the version
-of the protocol. A request has one key (command, decision, snapshot, subscribe); a reply has answer, snapshot or error.
+of the protocol. A request has one key (command, decision, step, snapshot, subscribe), a reply one of answer, snapshot
+and error.
 A decision has an id, who asks, and decisions: a list of kind, key, body and perhaps the expected_version.
 Answers come as they are decided, not in the order asked, and carry the id of what they answer.
 """

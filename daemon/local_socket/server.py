@@ -52,17 +52,19 @@ _log = logging.getLogger(__name__)
 
 
 class LocalServer:
-    """The daemon's side. `on_command` and `on_decision` return once it is decided, and are called side by side."""
+    """The daemon's side. `on_command`, `on_decision` and `on_step` return once it is decided, side by side."""
 
     def __init__(
         self,
         path: Path,
         on_command: Callable[[Command], Awaitable[Answer]],
         on_decision: Callable[[dict[str, Any]], Awaitable[Answer]],
+        on_step: Callable[[dict[str, Any]], Awaitable[Answer]],
         snapshot: Callable[[], Snapshot | None],
     ) -> None:
         self.on_command = on_command
         self.on_decision = on_decision
+        self.on_step = on_step
         self.newest = snapshot
         self.subscribers: set[_Connection] = set()
         self._path = path
@@ -202,7 +204,7 @@ class _Connection:
         kind, body = next(iter(request.items()), ("", None))
         try:
             if len(request) != 1:
-                raise BadRequest("a request has exactly one key: command, decision, snapshot or subscribe")
+                raise BadRequest("a request has exactly one key: command, decision, step, snapshot or subscribe")
             self._begin(kind, body)
         except LocalSocketFault as fault:
             self._post(error_frame(fault, id_of(body)))
@@ -215,6 +217,8 @@ class _Connection:
             self._start(slot, command.id, partial(self._server.on_command, command))
         elif kind == "decision" and isinstance(body, dict):
             self._start("others", id_of(body), partial(self._server.on_decision, body))
+        elif kind == "step" and isinstance(body, dict):
+            self._start("others", id_of(body), partial(self._server.on_step, body))
         elif kind == "snapshot" and body is True:
             self._refuse_unless_seated()
             self._snapshots_asked += 1
@@ -224,7 +228,7 @@ class _Connection:
             self._server.subscribers.add(self)
             self.wake.set()
         else:
-            raise BadRequest("expected command or decision with an object, or snapshot or subscribe with true")
+            raise BadRequest("expected command, decision or step with an object, or snapshot or subscribe with true")
 
     def _refuse_unless_seated(self) -> None:
         if self._only_stop:

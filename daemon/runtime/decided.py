@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from daemon.clock import Clock
 from daemon.decisions.base import Decision
+from daemon.evidence import Evidence
 from daemon.ledger.errors import LedgerError
 from daemon.ledger.in_force import DecisionError, InForce, model_of, parse_decision, read_in_force
 from daemon.messages import Answer
@@ -118,8 +119,8 @@ class Decided:
         self._in_force = read_in_force(path)
         return self._in_force.unread
 
-    async def record(self, request: Mapping[str, Any]) -> Answer:
-        """Record decisions, all or none, and restate the doses that a corrected mix changes.
+    async def record(self, request: Mapping[str, Any], rows: Sequence[Evidence] = ()) -> Answer:
+        """Record decisions, all or none, with `rows` of evidence, and restate the doses that a corrected mix changes.
 
         A request whose id was recorded before is answered as then. Raises DecisionError, or LedgerError when it cannot
         be written.
@@ -136,7 +137,7 @@ class Decided:
         async with self._one_by_one:
             stamp = self._clock.stamp()
             recorded = await asyncio.to_thread(
-                record, self._ledger, self._plant, self._in_force, asked, stamp, then=then
+                record, self._ledger, self._plant, self._in_force, asked, stamp, rows, then=then
             )
             self._take(asked, recorded.versions)
         return recorded.answer

@@ -30,6 +30,10 @@ class Doubts:
         """Return whether the module is to be left in silence now."""
         return bool(self._silent_until_s) and self._now() < self._silent_until_s.get(module, -math.inf)
 
+    def be_silent(self, module: Module, seconds: float) -> None:
+        """Leave a module in silence, to see that it drops its outputs by itself."""
+        self._silent_until_s[module] = self._now() + seconds
+
     def is_due(self, module: Module, address: int, sent: Sequence[int]) -> bool:
         """Return whether what is sent differs from what was last confirmed: it may not wait for anything."""
         return self._confirmed.get((module, address)) != tuple(sent)

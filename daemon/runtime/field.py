@@ -101,6 +101,7 @@ class Field:
             writer = DeviceWriter(profile, device.unit, writes) if writes else None
             self._stations[device.bus].append(_Station(device, DeviceReader(profile, device.unit, reads), writer))
         self._readings: dict[str, Reading] = {}
+        self._replies: list[list[tuple[_Station, int, ReadOk | ReadFailed | None]]] = []
         self._doubts = Doubts(site.site.scan_s, site.safety.max_watchdog_s, now)
         self._encoded: tuple[Outputs | None, tuple[_Write, ...]] = (None, ())
 
@@ -124,8 +125,24 @@ class Field:
                 station.reader.decode_into(readings, index, reply.values, reply.at_s)
             else:
                 readings.update(dict.fromkeys(station.reader.names(index), self._bad()))
-        self._readings = readings
+        self._readings, self._replies = readings, replies
         return readings
+
+    def raw(self, refs: Iterable[str]) -> dict[str, str]:
+        """Return the registers of points as the last scan had them, in hexadecimal; none of a silent device."""
+        wanted = set(refs)
+        found: dict[str, str] = {}
+        for station, index, reply in itertools.chain.from_iterable(self._replies):
+            if isinstance(reply, ReadOk):
+                found |= {name: data.hex() for name, data in station.reader.raw(index, reply.values, wanted).items()}
+        return found
+
+    def be_silent(self, seconds: float) -> None:
+        """Say nothing to the output modules for so long, to see that they drop their outputs by themselves."""
+        for bus, stations in self._stations.items():
+            for station in stations:
+                if station.writer is not None and any(map(_switches, station.writer.blocks)):
+                    self._doubts.be_silent((bus, station.device.unit), seconds)
 
     async def _read_bus(self, bus: str) -> list[tuple[_Station, int, ReadOk | ReadFailed | None]]:
         """Ask for every block of a bus, one after the other; None stands for one that was not to be asked for."""

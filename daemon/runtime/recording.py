@@ -8,7 +8,7 @@ from typing import Any
 from daemon.clock import Clock, UtcStamp, real_seconds
 from daemon.control.record import canonical
 from daemon.decisions.base import Decisions
-from daemon.evidence import CommandAnswered, DoseRestated
+from daemon.evidence import CommandAnswered, DoseRestated, Evidence
 from daemon.folder import LEDGER, LOCK
 from daemon.ledger.batch import NewDecision
 from daemon.ledger.errors import LedgerDone
@@ -40,9 +40,10 @@ def record(
     in_force: InForce,
     request: RecordRequest,
     stamp: UtcStamp,
+    rows: Sequence[Evidence] = (),
     then: Callable[[tuple[int, ...]], None] | None = None,
 ) -> Recorded:
-    """Record decisions, the doses that they restate, and the command itself in one transaction, and wait for it.
+    """Record decisions, the doses that they restate, `rows` and the command itself in one transaction; wait for it.
 
     `in_force` is the newest version of all. `then` is as Ledger.record_decisions has it. Raises DecisionError for
     decisions that do not fit, LedgerVersion for one that is overtaken, LedgerError when it cannot be written.
@@ -74,7 +75,7 @@ def record(
     ]
     try:
         versions = ledger.record_decisions(
-            decisions, request.who, stamp, command=request.id, rows=(*restated, answered), then=then
+            decisions, request.who, stamp, command=request.id, rows=(*restated, *rows, answered), then=then
         )
     except LedgerDone as done:
         return Recorded(Answer(request.id, True, str(done)), ())

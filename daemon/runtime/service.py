@@ -36,6 +36,7 @@ from drivers.profile import Profile
 if TYPE_CHECKING:
     from daemon.ledger.history import History
     from daemon.ledger.writer import Ledger
+    from daemon.runtime.commissioning import Commissioning
     from daemon.runtime.nights import Nights
 
 _Part = TypeVar("_Part")
@@ -87,6 +88,7 @@ class Service:
         self._scanner: Scanner | None = None
         self._decided: Decided | None = None
         self._server: LocalServer | None = None
+        self._commissioning: Commissioning | None = None
 
     @property
     def ledger(self) -> "Ledger":
@@ -149,7 +151,12 @@ class Service:
         ticket = self.ledger.submit((*rows, *events, Event("start", "{}")), self.clock.stamp())
         answered = {a.row.command: Answer(a.row.command, a.row.accepted, a.row.reason) for a in durable.answered}
         self.scanner.begin(ticket, answered)
-        self._server = LocalServer(self.folder / SOCKET, self.command, self.decided.answer, self.snapshot)
+        from daemon.runtime.commissioning import Commissioning
+
+        self._commissioning = Commissioning(self)
+        self._server = LocalServer(
+            self.folder / SOCKET, self.command, self.decided.answer, self._commissioning.answer, self.snapshot
+        )
         await self._server.start()
         gc.freeze()  # what the start made lives as long as the daemon: the collector need not look at it again
         from daemon.runtime.nights import Nights
@@ -169,6 +176,10 @@ class Service:
         scanned = await self.scanner.once()
         if self._nights is not None:
             self._nights.saw(scanned)
+        if self._commissioning is not None:
+            if scanned.number == 1:
+                self._commissioning.resume()
+            self._commissioning.saw(scanned)
         if self._server is not None:
             self._server.published()
         self._keep_history(scanned)
@@ -278,7 +289,8 @@ class Service:
         if newest is not None and self._snapshot[0] is not newest:
             tonight = self._nights.summary if self._nights is not None else {}
             healths = self.field.health(), self.field.device_health()
-            made = make_snapshot(self.plant, newest, self.simulated, *healths, tonight, self.scanner.late_s)
+            step = self._commissioning.view if self._commissioning is not None else {}
+            made = make_snapshot(self.plant, newest, self.simulated, *healths, tonight, self.scanner.late_s, step)
             self._snapshot = (newest, made)
         return self._snapshot[1]
 
@@ -326,6 +338,8 @@ class Service:
             closing.push_async_callback(self.field.safe)
             if self._scanner is not None:
                 closing.push_async_callback(self._stop_procedure)
+            if self._commissioning is not None:
+                closing.push_async_callback(self._commissioning.end)
             if self._nights is not None:
                 nights, self._nights = self._nights, None
                 closing.push_async_callback(nights.end)

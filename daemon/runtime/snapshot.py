@@ -2,10 +2,12 @@
 
 import math
 from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any
 
 from daemon.control.alarms import Alarm, state_of
 from daemon.control.decide import Decision, State
+from daemon.control.image import Image
 from daemon.control.interlocks import BY_CODE
 from daemon.control.lines import doses
 from daemon.control.testimony import witnesses_of
@@ -25,28 +27,12 @@ def make_snapshot(
     devices: Mapping[str, DeviceHealth],
     tonight: Mapping[str, Any],
     late_s: float = 0.0,
+    step: Mapping[str, Any] = MappingProxyType({}),
 ) -> Snapshot:
     """Return the snapshot of a scan."""
     decision = scanned.decision
     state, run = decision.state, decision.state.run
     image, outputs = scanned.image, decision.outputs
-    readings: dict[str, Reading | None] = {
-        "flow_m3_h": image.flow_m3_h,
-        "water_l": image.water_l,
-        "pressure_kpa": image.pressure_kpa,
-        "background_ec_ms_cm": image.background_ec_ms_cm,
-        "line_ec_ms_cm": image.line_ec_ms_cm,
-        "pump_running": image.pump_running,
-        "emergency_stop_healthy": image.emergency_stop_healthy,
-        "selector_auto": image.selector_auto,
-        "backwashing": image.backwashing,
-        "filter_difference_kpa": image.filter_difference_kpa,
-    }
-    for name, channel in image.channels.items():
-        readings[f"injector.{name}.stock_l"] = channel.stock_l
-        readings[f"tank.{name}.content_l"] = channel.content_l
-    for name, reading in image.far_ec_ms_cm.items():
-        readings[f"block.{name}.far_ec_ms_cm"] = reading
     return Snapshot(
         at_ms=scanned.stamp.ms,
         clock_trusted=scanned.stamp.trusted,
@@ -59,7 +45,7 @@ def make_snapshot(
         run=run.recipe.run if run else None,
         shift=run.recipe.shift if run else None,
         queue=[recipe.shift for recipe in state.queue],
-        readings={name: _reading(reading) for name, reading in readings.items() if reading is not None},
+        readings={name: _reading(reading) for name, reading in readings_of(image).items() if reading is not None},
         outputs={
             "pump": outputs.pump,
             "pump_speed": round(outputs.pump_speed, 4),
@@ -100,7 +86,30 @@ def make_snapshot(
             for name, health in devices.items()
         },
         late_s=round(late_s, 4),
+        step=dict(step),
     )
+
+
+def readings_of(image: Image) -> dict[str, Reading | None]:
+    """Return every reading of a scan by the name that everybody outside the daemon knows it by."""
+    readings: dict[str, Reading | None] = {
+        "flow_m3_h": image.flow_m3_h,
+        "water_l": image.water_l,
+        "pressure_kpa": image.pressure_kpa,
+        "background_ec_ms_cm": image.background_ec_ms_cm,
+        "line_ec_ms_cm": image.line_ec_ms_cm,
+        "pump_running": image.pump_running,
+        "emergency_stop_healthy": image.emergency_stop_healthy,
+        "selector_auto": image.selector_auto,
+        "backwashing": image.backwashing,
+        "filter_difference_kpa": image.filter_difference_kpa,
+    }
+    for name, channel in image.channels.items():
+        readings[f"injector.{name}.stock_l"] = channel.stock_l
+        readings[f"tank.{name}.content_l"] = channel.content_l
+    for name, reading in image.far_ec_ms_cm.items():
+        readings[f"block.{name}.far_ec_ms_cm"] = reading
+    return readings
 
 
 def _alarms(decision: Decision) -> list[dict[str, Any]]:

@@ -11,6 +11,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import httpx
 import uvloop
@@ -96,6 +97,7 @@ class Given:
     snapshot: Snapshot
     """What the daemon's end says."""
     commands: list[Command] = field(default_factory=list)
+    steps: list[dict[str, Any]] = field(default_factory=list)
     clients: list[httpx.AsyncClient] = field(default_factory=list)
 
     def client(self, *, address: str = "192.0.2.7", **headers: str) -> httpx.AsyncClient:
@@ -144,6 +146,11 @@ class Given:
         """Keep a command, and accept it."""
         self.commands.append(command)
         return Answer(command.id, True, "It is done.")
+
+    async def on_step(self, asked: dict[str, Any]) -> Answer:
+        """Keep what is asked of the commissioning, and accept it."""
+        self.steps.append(asked)
+        return Answer(str(asked["id"]), True, "It goes on.")
 
 
 def recorded(
@@ -218,7 +225,7 @@ async def served(
     ledger = open_ledger(folder / LEDGER, simulated=True, stamp=_STAMP, now=real_seconds)
     decided = Decided(made.plant, ledger, clock)
     decided.load(folder / LEDGER)
-    server = LocalServer(folder / SOCKET, given.on_command, decided.answer, lambda: given.snapshot)
+    server = LocalServer(folder / SOCKET, given.on_command, decided.answer, given.on_step, lambda: given.snapshot)
     given.ledger = ledger
     try:
         given.server = server

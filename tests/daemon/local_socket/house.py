@@ -91,7 +91,9 @@ class House:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.scan = Scan()
-        self.server = LocalServer(path, self.scan.on_command, self.scan.on_decision, lambda: self.scan.newest)
+        self.server = LocalServer(
+            path, self.scan.on_command, self.scan.on_decision, self.scan.on_decision, lambda: self.scan.newest
+        )
         self.clients: list[Raw] = []
 
     async def stranger(self) -> Raw:

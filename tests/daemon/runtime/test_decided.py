@@ -112,7 +112,7 @@ async def test_several_decisions_come_over_the_socket(tmp_path: Path) -> None:
             return [daemon.decision(request("c1", *creek())), daemon.decision(request("c2", item("crop", "x")))]
 
     async with _farm(tmp_path / "ledger.db") as (_, decided):
-        server = LocalServer(tmp_path / "s", _no_command, decided.answer, lambda: None)
+        server = LocalServer(tmp_path / "s", _no_command, decided.answer, decided.answer, lambda: None)
         await server.start()
         try:
             recorded, refused = await asyncio.to_thread(use)
