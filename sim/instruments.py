@@ -144,7 +144,8 @@ class Instruments:
             drift_ms_cm = (
                 plant.faults.number("probe_drift", "ms_cm_h", 0.0) * (plant.time_s - plant.drift_began_s) / 3600.0
             )
-            true_ms_cm = BACKGROUND_EC_MS_CM + plant.probe_rise_ms_cm
+            in_line_ms_cm = BACKGROUND_EC_MS_CM + plant.probe_rise_ms_cm
+            true_ms_cm = in_line_ms_cm if plant.dipped_ms_cm is None else plant.dipped_ms_cm
             self._frozen["line_ec"] = true_ms_cm + drift_ms_cm + self._noisy(_NOISE["line_ec"])
         return self._frozen["line_ec"]
 

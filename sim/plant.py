@@ -26,6 +26,8 @@ BACKGROUND_EC_MS_CM = 0.6
 EC_ADDITIVITY = 0.96
 """Salts in a line raise EC less than each alone: domain figure for fertiliser in irrigation water."""
 _PROBE_S = 8.0
+_PUMP_PCT = 20.0
+"""How far a pump's overall efficiency lies from 70 %, either way (common practice, no source)."""
 _RUNNING_S = 0.5
 """The pump's auxiliary contact follows its contactor after this time."""
 _PROBE_SHARE = -math.expm1(-STEP_S / _PROBE_S)
@@ -67,6 +69,10 @@ class Plant:
         parts = {"block": tuple(site.block), "injector": tuple(site.injector), "tank": tuple(site.tank)}
         self.faults = Faults(parts, _lacking(site))
         self._next_fault_s = self.faults.next_s()
+        self.dipped_ms_cm: float | None = None
+        """What the line's probe is held in; None while it is in the line."""
+        self.pump_efficiency = 0.7 * tolerances.within("pump_efficiency", _PUMP_PCT)
+        """Overall, of pump, motor and drive together: nobody on the farm knows it before a pump test."""
         self.drift_began_s = 0.0
         """When the probe began to drift."""
         self._back_l = 0.0
@@ -255,6 +261,16 @@ class Plant:
             if injector.tank is tank:
                 injector.prime()
         self.revision += 1
+
+    def dip(self, ms_cm: float | None) -> None:
+        """Hold the line's probe in a solution, or put it back into the line."""
+        self.dipped_ms_cm = ms_cm
+        self.revision += 1
+
+    @property
+    def power_kw(self) -> float:
+        """Electrical power that the pump takes now, for the water that passes at its pressure."""
+        return self.water.flow_l_s * self.water.pressure_kpa / 1000.0 / self.pump_efficiency
 
     def fault(self, fault: Fault, at_s: float | None = None) -> None:
         """Put a checked fault on or off, now or at a plant time."""

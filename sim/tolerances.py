@@ -14,6 +14,7 @@ NAMES = (
     "far_ec",
     "injector_curve",
     "signal",
+    "pump_efficiency",
 )
 """Every kind of factor. `injector_curve` is the rate of any injector, `signal` that of pressures and levels."""
 

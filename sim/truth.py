@@ -66,6 +66,7 @@ def _line(plant: Plant) -> dict[str, float]:
         "filter_kpa": plant.water.difference_kpa,
         "ec_rise_ms_cm": plant.ec_rise_ms_cm,
         "pump_speed": plant.water.supply.speed,
+        "power_kw": plant.power_kw,
     }
 
 

@@ -13,7 +13,7 @@ from sim.truth import truth
 from sim.wire_proxy import Strike, WireFaultError, WireProxy
 
 _OK = b'{"ok":true}\n'
-_VERBS = ("advance", "charge", "fault", "truth", "quit", "wire")
+_VERBS = ("advance", "charge", "dip", "fault", "truth", "quit", "wire")
 _LONGEST_S = 1e6
 _NO_PROXIES: Mapping[str, WireProxy] = MappingProxyType({})
 
@@ -41,6 +41,7 @@ class Verbs:
         self._do: dict[str, Callable[[Mapping[str, Any]], dict[str, Any]]] = {
             "advance": self._do_advance,
             "charge": self._do_charge,
+            "dip": self._do_dip,
             "fault": self._do_fault,
             "truth": self._do_truth,
             "wire": self._do_wire,
@@ -88,6 +89,11 @@ class Verbs:
         litres = _number(request, "litres", 0.0, 1e9)
         accuracy_pct = _number({"strength_accuracy_pct": 2.0, **request}, "strength_accuracy_pct", 0.0, 50.0)
         self._plant.charge(str(request.get("tank")), litres, batch, accuracy_pct)
+        return {}
+
+    def _do_dip(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        """Take the line's probe out and put it into something of `ms_cm`; without that, back into the line."""
+        self._plant.dip(_number(request, "ms_cm", 0.0, 200.0) if "ms_cm" in request else None)
         return {}
 
     def _do_fault(self, request: Mapping[str, Any]) -> dict[str, Any]:

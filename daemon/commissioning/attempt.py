@@ -21,6 +21,8 @@ _STEADY_S: Final = 30.0
 """Steady is what stays within its band for so long (engineering judgement)."""
 _STEADY_BAND: Final = 0.02
 _STEADY_OF: Final = ("flow_m3_h", "pressure_kpa")
+_MOST_OF: Final = 0.75
+"""Of the time that an injector was to be on: it comes on a few scans after it was asked for."""
 _GRACE_S: Final = 120.0
 """From a force that was granted until it may be seen on: travel, start of the pump, proven flow, the record."""
 
@@ -57,6 +59,7 @@ class Watching(NamedTuple):
     on_at_s: float | None = None
     """When all that it holds was on."""
     on_s: float = 0.0
+    was_on: bool = False
     last_s: float = 0.0
     first: Mapping[str, float] = _NONE
     rows: tuple[tuple[float | None, ...], ...] = ()
@@ -97,6 +100,8 @@ class Wanted(NamedTuple):
     """For so long nothing is said to the output modules."""
     minutes: float = 0.0
     """For how long outputs are held."""
+    injector_minutes: float = 0.0
+    """The same for injectors."""
 
 
 def begun(attempt: Attempt, site: Site, seen: Seen) -> tuple[Attempt, Wanted]:
@@ -110,11 +115,12 @@ def begun(attempt: Attempt, site: Site, seen: Seen) -> tuple[Attempt, Wanted]:
     if stage.silence_s > 0.0:  # what is on stays on: the modules themselves are to take it off
         return began, Wanted(silence_s=stage.silence_s)
     wanted = Wanted(
-        stop=injectors,
+        stop=tuple(name for name in injectors if name not in stage.hold),
         hold=tuple((name, stage.hold[name]) for name in sorted(stage.hold, key=_order)),
         release=tuple(name for name in others if name not in stage.hold),
         flush=stage.flushes and seen.is_owing,
         minutes=_minutes(stage),
+        injector_minutes=stage.lasts_s / 60.0 if stage.times_injector else _minutes(stage),
     )
     return began, wanted
 
@@ -149,6 +155,10 @@ def seen_on(attempt: Attempt, site: Site, seen: Seen) -> tuple[Attempt, Entry | 
         watching = _watched(attempt, stage, watching, seen, is_on=True)
         return attempt, Entry(stage.name, _kept(attempt, stage, watching, seen))
     missing = [name for name in sorted(stage.hold) if name not in seen.forced]
+    is_timed_out = stage.times_injector and all(name.startswith("injector.") for name in missing)
+    if missing and is_timed_out and watching.on_s >= _MOST_OF * stage.lasts_s:
+        watching = _watched(attempt, stage, watching, seen, is_on=False)
+        return attempt, Entry(stage.name, _kept(attempt, stage, watching, seen))
     if missing:
         return cut(attempt, site, f"{', '.join(missing)} is no longer held on: {_why(seen)}"), None
     is_on = all(name in seen.on for name in stage.hold) and not (stage.flushes and seen.is_active)
@@ -159,7 +169,7 @@ def seen_on(attempt: Attempt, site: Site, seen: Seen) -> tuple[Attempt, Entry | 
     attempt = attempt._replace(watching=watching)
     if not stage.is_daemons:
         return attempt, None
-    is_over = watching.on_s >= stage.lasts_s
+    is_over = watching.on_s >= stage.lasts_s and not stage.times_injector
     if stage.until is not None:
         is_so = _is_so(stage, watching, seen)
         if is_over and not is_so:
@@ -190,7 +200,8 @@ def after(attempt: Attempt, entry: Entry) -> Attempt:
 def _watched(attempt: Attempt, stage: Stage, watching: Watching, seen: Seen, *, is_on: bool) -> Watching:
     if is_on and watching.on_at_s is None:
         watching = watching._replace(on_at_s=seen.at_s, first=_now(stage, seen), last_s=seen.at_s)
-    on_s = watching.on_s + (seen.at_s - watching.last_s if is_on else 0.0)
+    # What was commanded by the last scan was so until this one.
+    on_s = watching.on_s + (seen.at_s - watching.last_s if watching.was_on else 0.0)
     rows, every = watching.rows, watching.every
     if stage.watch and watching.scans % every == 0:
         row = (round(seen.at_s - attempt.zero_s, 2), *(seen.readings.get(name) for name in stage.watch))
@@ -199,6 +210,7 @@ def _watched(attempt: Attempt, stage: Stage, watching: Watching, seen: Seen, *, 
         rows, every = rows[::2], 2 * every
     return watching._replace(
         on_s=on_s,
+        was_on=is_on,
         last_s=seen.at_s,
         rows=rows,
         every=every,

@@ -47,9 +47,12 @@ def _then(site: Site, block: str, entries: Entries) -> Stage | None:
     if not is_entered(entries, "settle"):
         text = "The daemon watches for another minute."
         return Stage("settle", text, hold=hold, watch=watch, lasts_s=_SETTLE_S, back_to="fill")
+    if washes and not is_entered(entries, "by_hand"):
+        text = "Go to the filter, and say so as you start a backwash there by hand."
+        return Stage("by_hand", text, hold=hold, watch=watch)
     if washes and not is_entered(entries, "wash"):
-        text = "Start a backwash at the filter by hand. The daemon watches it begin and end."
-        return Stage("wash", text, hold=hold, watch=watch, lasts_s=_WASH_S, until=Until.WASHED)
+        text = "The daemon watches the backwash begin and end."
+        return Stage("wash", text, hold=hold, watch=watch, lasts_s=_WASH_S, until=Until.WASHED, back_to="by_hand")
     return None
 
 

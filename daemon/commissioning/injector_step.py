@@ -30,7 +30,7 @@ from daemon.equipment import DisplacementTank, Injector, MeteringPump, Part
 from daemon.site import Site
 
 RUNS: Final = 3
-_RUN_S: Final = 90.0
+_RUN_S: Final = 180.0
 """Each a minute or more (common practice, no source)."""
 _PRACTICE: Final = "three runs within 3 % of their mean: common practice, no source"
 
@@ -79,7 +79,9 @@ def _then(site: Site, name: str, entries: Entries) -> Stage | None:
                 return Stage(ready, text, hold=water, watch=watch, back_to="fill")
             text = f"The injector runs at {place}. Stay clear of it, and watch the cylinder."
             hold = {**water, f"injector.{name}": setting}
-            return Stage(_run(setting, run), text, hold=hold, watch=watch, lasts_s=_RUN_S, back_to=ready)
+            return Stage(
+                _run(setting, run), text, hold=hold, watch=watch, lasts_s=_RUN_S, times_injector=True, back_to=ready
+            )
         if not is_entered(entries, _read(setting, run)):
             text = f"Read what the cylinder has lost ({place}). Enter your watch's time too, if you took one."
             asks = (

@@ -1,5 +1,6 @@
 """The main meter against a tank of known litres, and the line's EC probe against two standard solutions, as steps."""
 
+import math
 from statistics import fmean
 from typing import Final
 
@@ -19,7 +20,6 @@ from daemon.commissioning.step import (
     column,
     figure,
     is_entered,
-    moved,
     values_of,
 )
 from daemon.decisions.measured import Calibration
@@ -28,6 +28,8 @@ from daemon.equipment import Part, Signal
 from daemon.site import Site
 
 _RUN_S: Final = 600.0
+_HAND_S: Final = 1.0
+"""k = 2 of a person who says when (engineering judgement)."""
 _DIP_S: Final = 40.0
 _SETTLED: Final = 0.5
 """The later part of what the probe showed in a standard."""
@@ -58,34 +60,40 @@ def _meter_then(site: Site, _subject: str, entries: Entries) -> Stage | None:
     hold, watch = water_to(site, block), ("water_l", *flow_of(site))
     if not is_entered(entries, "ready"):
         text = (
-            f"Note where the tank or the reference stands. The water then runs for {_RUN_S / 60.0:g} minutes. Say go."
+            "Let the water go into the tank, or note where the reference stands, and say so at that very moment. It "
+            f"then runs for {_RUN_S / 60.0:g} minutes."
         )
         return Stage("ready", text, hold=hold, watch=watch, back_to="fill")
     if not is_entered(entries, "run"):
-        text = "The water runs. The daemon counts what its meter shows from now to the end."
-        return Stage("run", text, hold=hold, watch=watch, lasts_s=_RUN_S, back_to="ready")
+        return Stage("run", "The water runs.", hold=hold, watch=watch, lasts_s=_RUN_S, back_to="ready")
+    if not is_entered(entries, "stop"):
+        text = "Turn the water away from the tank, or note where the reference stands, and say so at that very moment."
+        return Stage("stop", text, hold=hold, watch=watch, back_to="ready")
     if not is_entered(entries, "read"):
         asks = (
-            Ask("caught_l", "What passed by the reference, from go to the end", "L", least=1.0, most=1e7),
+            Ask("caught_l", "What the tank or the reference had between the two moments", "L", least=1.0, most=1e7),
             Ask("caught_u_l", "How well that is known, k = 2", "L", least=0.01, most=1e5),
         )
-        return Stage("read", "Enter what the reference had between go and the end of the run.", asks)
+        return Stage("read", "Enter what the tank or the reference had between the two moments.", asks)
     return None
 
 
 def _meter_result(work: Work) -> Result:
-    run, read, meter = values_of(work.entries, "run"), values_of(work.entries, "read"), work.site.main.water
-    counted_l = moved(run, "water_l")
-    if counted_l is None:
-        raise ValueError("got no count of the main meter over the run; expected one at its begin and its end")
-    caught = Estimate(read["caught_l"], read["caught_u_l"])
-    found = meter_result(counted_l, caught, meter.per_count or 1.0, max(run["seconds"], LEAST_S))
+    begin, end, read = (values_of(work.entries, stage) for stage in ("ready", "stop", "read"))
+    first_l, last_l, meter = begin["now"].get("water_l"), end["now"].get("water_l"), work.site.main.water
+    if first_l is None or last_l is None:
+        raise ValueError("got no count of the main meter at one of the two moments; expected both: repeat ready")
+    seconds = end["at_s"] - begin["at_s"]
+    # Each moment is a person's, and a scan old: what passes in that time is not known.
+    hand_l = (last_l - first_l) / seconds * math.hypot(work.site.site.scan_s, _HAND_S)
+    caught = Estimate(read["caught_l"], math.hypot(read["caught_u_l"], hand_l))
+    found = meter_result(last_l - first_l, caught, meter.per_count or 1.0, seconds)
     class_pct, error = meter.accuracy_pct_of_reading, found.error_pct
     width = class_pct + error.u
     figures = (
         figure("error", error, "%", least=-width, most=width, source="the meter's class in the site file"),
         Figure("counts", found.pulses, "", least=_LEAST_COUNTS, source="fewer resolve no 2 % (arithmetic)"),
-        Figure("time", run["seconds"], "s"),
+        Figure("time", seconds, "s", least=LEAST_S, source="5 minutes or more: the test's figures rest on it"),
     )
     told = []
     if not figures[0].is_in_band:

@@ -78,6 +78,9 @@ class Stage(NamedTuple):
     """The daemon ends it by this, after `lasts_s` at the latest."""
     cause: str = ""
     """Code of the cause that is waited for, with Until.CAUSE."""
+    times_injector: bool = False
+    """The injector that it holds on is held for `lasts_s` and no longer, and the stage ends when it is off again: what
+    was drawn meanwhile was drawn in the seconds that are kept."""
     flushes: bool = False
     """The daemon gives the flush that is owed."""
     is_many: bool = False

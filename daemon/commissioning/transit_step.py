@@ -94,7 +94,8 @@ def _then(site: Site, block: str, entries: Entries) -> Stage | None:
             f"The daemon injects from {way['injector']} for {pulse_s / 60.0:.0f} minutes. Stay clear of the injector."
         )
         watched = (*watch, f"{injector}.stock_l")
-        return Stage("pulse", text, hold={**water, injector: 1.0}, watch=watched, lasts_s=pulse_s, back_to="fill")
+        return Stage("pulse", text, hold={**water, injector: 1.0}, watch=watched, lasts_s=pulse_s, times_injector=True,
+                     back_to="fill")  # fmt: skip
     if way["how"] == FAR and not is_entered(entries, "watch"):
         text = "The daemon watches the far probe until the pulse has passed. You may walk the block meanwhile."
         lasts_s = _WATCH * transit_s

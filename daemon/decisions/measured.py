@@ -47,7 +47,10 @@ class Curve(Decision):
     """What an injector really gives at line pressure. The key is the injector's name; it replaces the site's curve."""
 
     kind: ClassVar[str] = "curve"
-    points: Annotated[tuple[tuple[Share, NotNegative], ...], Field(strict=False, min_length=2, max_length=20)]
+    points: Annotated[
+        tuple[Annotated[tuple[Share, NotNegative], Field(strict=False)], ...],
+        Field(strict=False, min_length=2, max_length=20),
+    ]
     """Drive (0 to 1) against litres an hour, both rising."""
     accuracy_pct: Annotated[float, Field(gt=0.0, le=50.0)]
     """k = 2 of the rate."""

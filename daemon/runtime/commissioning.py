@@ -258,7 +258,7 @@ class Commissioning:
         for target, drive in wanted.hold:
             arguments: dict[str, Any] = {"target": target, "on": True, "minutes": wanted.minutes}
             if target.startswith("injector."):
-                arguments["drive"] = drive
+                arguments |= {"drive": drive, "minutes": wanted.injector_minutes}
             stage = attempt.stage(self._service.plant.site)
             arguments["reason"] = f"{attempt.step.title}, {stage.name if stage is not None else ''}"
             await self._command(attempt, Verb.FORCE, arguments)

@@ -101,6 +101,11 @@ class Service:
         return _started(self._scanner)
 
     @property
+    def commissioning(self) -> "Commissioning":
+        """The technician's steps, once started."""
+        return _started(self._commissioning)
+
+    @property
     def decided(self) -> Decided:
         """What people decided, once started."""
         return _started(self._decided)

@@ -82,7 +82,7 @@ def test_truth_has_the_account_and_the_requests(verbs: Verbs) -> None:
         (b'{"do":"advance"}', "got s = None"),
         (b'{"do":"advance","s":NaN}', "got s = nan"),
         (b'{"do":"advance","s":true}', "got s = True"),
-        (b'{"do":"dance"}', "expected one of advance, charge, fault, truth, quit"),
+        (b'{"do":"dance"}', "expected one of advance, charge, dip, fault, truth, quit"),
         (b'{"do":["advance"]}', "expected one of advance"),
         (b'{"do":"advance"', "not JSON"),
         (b'{"do":"fault","name":"flood"}', "known are airlock"),

@@ -1,0 +1,92 @@
+"""What a technician enters at each stage of each step: from the plant's truth, with a person's reading noise."""
+
+from typing import Any
+
+from daemon.commissioning.meter_test import standard_ms_cm
+from tests.night.technician import Technician
+
+BLOCK = "creek"
+
+
+async def transit_far(technician: Technician, stage: str) -> dict[str, Any]:
+    """Enter what the transit test by the far probe asks for."""
+    return {"way": {"how": "far probe", "instrument": "its own probe", "emitter": "the last of the last lateral"}}[
+        stage
+    ]
+
+
+async def injector(technician: Technician, stage: str) -> dict[str, Any]:
+    """Enter what the calibration of an injector asks for: a cylinder that is read to 5 mL."""
+    channel = technician.view["subject"]
+    truth = await technician.truth()
+    if stage == "way":
+        return {"instrument": "a cylinder of 30 L", "accuracy_ml": 10.0, "block": BLOCK}
+    if stage.startswith("ready"):
+        technician.before = truth
+        return {}
+    drawn_l = truth["stock_injected_l"][channel] - technician.before["stock_injected_l"][channel]
+    return {"ml": technician.read(1000.0 * drawn_l, 5.0)}
+
+
+async def meter(technician: Technician, stage: str) -> dict[str, Any]:
+    """Enter what the test of the main meter asks for: a reference that is read to 0.2 %."""
+    if stage == "way":
+        return {"block": BLOCK, "instrument": "a verified meter"}
+    truth = await technician.truth()
+    if stage == "ready":
+        technician.before = truth
+        return {}
+    if stage == "stop":
+        technician.passed_l = 1000.0 * (truth["water_m3"] - technician.before["water_m3"])
+        return {}
+    passed_l = technician.passed_l
+    return {"caught_l": technician.read(passed_l, 0.001 * passed_l), "caught_u_l": 0.002 * passed_l}
+
+
+async def probe(technician: Technician, stage: str) -> dict[str, Any]:
+    """Enter what the test of the probe asks for, and hold it in the standards."""
+    if stage == "way":
+        return {"instrument": "standards, lot 7"}
+    held = {"ready.dry": 0.0, "ready.weak": standard_ms_cm(0.01, 25.0), "ready.strong": standard_ms_cm(0.1, 25.0)}
+    if stage in held:
+        await technician.simulator.ask("dip", ms_cm=held[stage])
+        return {"at_c": technician.read(22.0, 0.1)}
+    await technician.simulator.ask("dip")
+    return {}
+
+
+async def pump(technician: Technician, stage: str) -> dict[str, Any]:
+    """Enter what the pump test asks for: a power meter that is read to 1 %."""
+    if stage == "way":
+        return {
+            "instrument": "a clamp meter", "gauge_m": 0.0, "suction_loss_m": 0.0, "bore_mm": 150.6, "season_ml": 120.0,
+            "tariff": 0.3, "block": BLOCK,
+        }  # fmt: skip
+    truth = await technician.truth()
+    power_kw = truth["line"]["power_kw"]
+    return {"power_kw": technician.read(power_kw, 0.005 * power_kw), "add": "bridge" if stage == "read.1" else "no"}
+
+
+async def fill(technician: Technician, stage: str) -> dict[str, Any]:
+    """Enter what filter and fill asks for, and wash the filter by hand for its minute."""
+    if stage == "by_hand":
+        await technician.simulator.ask("fault", name="backwash_stuck", on=True, for_s=60.0)
+        return {}
+    return {"instrument": "the shed's own"}
+
+
+async def outputs(technician: Technician, stage: str) -> dict[str, Any]:
+    """Look which block is wet."""
+    if stage == "way":
+        return {"instrument": "eyes in the field"}
+    truth = await technician.truth()
+    wet = [name for name in truth["blocks"] if truth["outputs"][f"block.{name}"]]
+    return {"wet": wet[0] if len(wet) == 1 else "none of these"}
+
+
+async def watchdog(technician: Technician, stage: str) -> dict[str, Any]:
+    """Read the module's setting, and say whether its relays dropped."""
+    if stage == "way":
+        return {"instrument": "the module's own software"}
+    drops = (await technician.truth())["drops"]
+    return {"setting_s": 5.0, "dropped": "yes" if any(one["watchdog"] for one in drops.values()) else "no"}

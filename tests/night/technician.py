@@ -1,0 +1,159 @@
+"""A technician at Kestrel Bend: leads an attempt through its stages; the plant's truth fills jug, cans and watch.
+
+What is entered comes from the simulator's truth with a person's reading noise, never from the daemon.
+"""
+
+import asyncio
+import random
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+from daemon.cli.night import charge_tanks, read_decisions, record_decisions
+from daemon.cli.simulator import Simulator
+from daemon.clock import SteppedClock
+from daemon.messages import OPERATOR, TECHNICIAN, Answer, Command, Verb
+from daemon.runtime.notify import Notifier
+from daemon.runtime.service import Service
+from daemon.site_file import parse_site
+from drivers.profile import load_profiles
+from tests.night.sites import START
+
+WHO = "Tomas"
+Answers = Callable[["Technician", str], Awaitable[dict[str, Any]]]
+"""What is entered at a stage."""
+
+
+class StageError(Exception):
+    """A stage was cut off."""
+
+
+class Technician:
+    """One person at one plant."""
+
+    def __init__(self, service: Service, simulator: Simulator, seed: int) -> None:
+        self.service, self.simulator = service, simulator
+        self.random = random.Random(seed)
+        self.before: dict[str, Any] = {}
+        """The truth as it was when the stage before was entered."""
+        self.passed_l = 0.0
+        """By the reference in the test of the main meter."""
+        self.count = 0
+
+    async def until(self, asked: Awaitable[Answer]) -> Answer:
+        """Let the plant go on until something is answered."""
+        answering = asyncio.ensure_future(asked)
+        await asyncio.sleep(0)
+        while not answering.done():
+            await self.service.step()
+        return await answering
+
+    async def ask(self, do: str, **given: Any) -> Answer:
+        """Ask for something of the commissioning."""
+        self.count += 1
+        asked = {
+            "id": f"t{self.count}-{self.service.clock.stamp().ms}",
+            "who": WHO,
+            "role": TECHNICIAN,
+            "do": do,
+            **given,
+        }
+        return await self.until(self.service.commissioning.answer(asked))
+
+    async def command(self, verb: Verb, role: str = OPERATOR, **arguments: Any) -> Answer:
+        """Give a control command."""
+        self.count += 1
+        command = Command(f"c{self.count}-{self.service.clock.stamp().ms}", WHO, role, verb, arguments)
+        return await self.until(self.service.command(command))
+
+    async def truth(self) -> dict[str, Any]:
+        """Return the plant's truth."""
+        return await self.simulator.ask("truth")
+
+    def read(self, value: float, deviation: float) -> float:
+        """Return what a person reads of something."""
+        return max(0.0, value + self.random.gauss(0.0, deviation))
+
+    @property
+    def view(self) -> dict[str, Any]:
+        """What the daemon shows."""
+        return self.service.commissioning.view
+
+    async def to_entry(self, most_scans: int = 20_000) -> str:
+        """Let the daemon go on until a stage asks for something; return its name, empty at the end."""
+        for _ in range(most_scans):
+            view = self.view
+            if view["cut_off"]:
+                raise StageError(f"{view['step']} {view['stage']['name']}: {view['cut_off']}")
+            if view["stage"] is None and (view["result"] is not None or view["problem"]):
+                return ""
+            if view["stage"] is not None and not view["stage"]["by_daemon"]:
+                return str(view["stage"]["name"])
+            await self.service.step()
+        raise AssertionError(f"the stage did not end: {self.view}")
+
+    async def lead(self, step: str, subject: str, answers: Answers, *, accept: bool = True) -> dict[str, Any]:
+        """Lead an attempt to its end; return its result."""
+        begun = await self.ask("begin", step=step, subject=subject)
+        assert begun.accepted, begun.reason
+        while stage := await self.to_entry():
+            values = await answers(self, stage)
+            entered = await self.ask("enter", stage=stage, values=values)
+            assert entered.accepted, (stage, values, entered.reason)
+        view = self.view
+        assert view["result"] is not None, view["problem"]
+        if accept:
+            accepted = await self.ask("accept")
+            assert accepted.accepted, accepted.reason
+            assert self.view == {}
+        return dict(view["result"])
+
+
+def value_of(result: Mapping[str, Any], name: str) -> float:
+    """Return a figure of a result."""
+    return float(next(one["value"] for one in result["figures"] if one["name"] == name))
+
+
+def u_of(result: Mapping[str, Any], name: str) -> float:
+    """Return the k = 2 of a figure."""
+    return float(next(one["u"] for one in result["figures"] if one["name"] == name))
+
+
+@asynccontextmanager
+async def at_the_plant(
+    site: Path,
+    decisions: Path,
+    folder: Path,
+    *,
+    seed: int = 1,
+    options: tuple[str, ...] = (),
+    plants: Path | None = None,
+) -> AsyncIterator[Technician]:
+    """Start the simulated plant and its controller, charge the tanks, and put the unit in SEMI_AUTOMATIC.
+
+    `plants` is the site file of the plant itself, where the controller's is wrong.
+    """
+    simulator = await Simulator.start(plants or site, ["--seed", str(seed), *options])
+    try:
+        plant = parse_site(site.read_text("utf-8"), load_profiles())
+        service = Service(
+            plant, load_profiles(), folder, SteppedClock(simulator.advance, START), Notifier(None, None), _mute
+        )
+        try:
+            await service.start()
+            await record_decisions(service, read_decisions(decisions), "Mina")
+            await charge_tanks(service, simulator)
+            await service.step()
+            technician = Technician(service, simulator, seed)
+            mode = await technician.command(Verb.MODE, mode="SEMI_AUTOMATIC")
+            assert mode.accepted, mode.reason
+            yield technician
+        finally:
+            await service.stop()
+    finally:
+        await simulator.close()
+
+
+def _mute(text: str) -> None:
+    pass
