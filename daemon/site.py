@@ -29,6 +29,7 @@ from daemon.equipment import (
     Way,
     Weather,
 )
+from daemon.required import Commissioning
 from drivers.profile import Point
 
 
@@ -48,6 +49,7 @@ class Site(Part):
     tank: dict[Name, Tank] = Field(min_length=1)
     block: dict[Name, Block] = Field(min_length=1)
     limits: Limits
+    commissioning: Commissioning = Commissioning()
     api: Api = Api()
     alerts: Alerts = Alerts()
 

@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from daemon.as_measured import transit_parts
 from daemon.commissioning.stages import fill, flow_of, rinse, water_to
 from daemon.commissioning.step import (
     Ask,
@@ -25,7 +26,6 @@ from daemon.commissioning.step import (
 from daemon.commissioning.transit_test import Meaning, Passage, Sample, meaning, passage
 from daemon.decisions.measured import Transit
 from daemon.dosing.agreement import Estimate
-from daemon.equipment import Part
 from daemon.hydraulics.pipes import line_path, shared_main_l
 from daemon.recipe import LinePath
 from daemon.site import Site
@@ -214,11 +214,6 @@ def _drawn(work: Work, how: str) -> list[tuple[float, float]]:
     return [(round(one.at, 1), round(one.ms_cm, 4)) for one in samples[::every]]
 
 
-def _parts(site: Site, block: str) -> tuple[Part, ...]:
-    found = site.block[block]
-    return (*site.main.pipes, *found.pipes, found.submain, found.lateral)
-
-
 TRANSIT: Final = Step(
     name="transit",
     title="Transit test",
@@ -235,6 +230,6 @@ TRANSIT: Final = Step(
     ),
     then=_then,
     result=_result,
-    parts=_parts,
+    parts=transit_parts,
     water_tonight="Water may run tonight once the flush at the end of this step is done.",
 )

@@ -39,6 +39,14 @@ class AttemptReport:
         return tuple(kept)
 
     @property
+    def done(self) -> tuple[str, str, str, int, str]:
+        """Of one that was accepted: step, subject, section, when (milliseconds since 1970-01-01 UTC) and verdict."""
+        begun, ended = self.begun.row, self.ended
+        if ended is None:
+            raise ValueError(f"attempt {begun.attempt} has not ended")
+        return begun.step, begun.subject, begun.section, ended.at_ms, ended.row.verdict
+
+    @property
     def result(self) -> Mapping[str, Any]:
         """Its result; empty where it has none."""
         found: Mapping[str, Any] = (

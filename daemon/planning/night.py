@@ -1,7 +1,7 @@
 """From what people decided to the recipe of a run, with every check and its reason."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -13,9 +13,10 @@ from daemon.decisions.timetable import Timetable
 from daemon.decisions.watering import CONCENTRATIONS, Injection, Program
 from daemon.equipment import DisplacementTank
 from daemon.hydraulics.pipes import shared_main_l
+from daemon.planning.bars import Bar, barring
 from daemon.planning.channels import ChannelDose, plan_channel, reach_of
 from daemon.planning.charges import check_charges
-from daemon.planning.checks import Check, PlanError, warning
+from daemon.planning.checks import Check, PlanError, refused, warning
 from daemon.planning.crops import check_crops, limit_to_caps, most_of_plan
 from daemon.planning.doses import check_strength, prescribe
 from daemon.planning.exceptions import program_on
@@ -77,11 +78,12 @@ def plan_run(
     now: datetime,
     past: Past = _NO_PAST,
     rest: Rest | None = None,
+    bars: Sequence[Bar] = (),
 ) -> Plan:
     """Return the recipe of one run of a program that begins at `now`, which has its zone or offset.
 
-    What people decided for tonight holds. With `rest` it is what a run that was cut off still owes. Raises PlanError
-    with every failed check.
+    What people decided for tonight holds. With `rest` it is what a run that was cut off still owes. What `bars` its
+    fertiliser leaves its water. Raises PlanError with every failed check.
     """
     site, decisions = plant.site, sorted_by_kind(decisions)
     night = night_of(now, ZoneInfo(site.site.zone))
@@ -106,6 +108,13 @@ def plan_run(
     )
     stocks = draw_stocks(site, decisions, program.injections, now)
     checks: tuple[Check, ...] = ()
+    barred = barring(bars, shares, {stock.channel for stock in stocks}) if stocks else ()
+    if barred and rest is not None:
+        raise refused("commissioning", f"no fertiliser: {'; '.join(barred)}")
+    if barred:
+        without = {**decisions, (Program.kind, program_key): _without_stock(find(decisions, Program, program_key))}
+        plan = plan_run(plant, without, program_key, run, now, past)
+        return replace(plan, checks=(warning("commissioning", f"no fertiliser: {'; '.join(barred)}"), *plan.checks))
     if rest is None:
         prescribed = prescribe(decisions, program, stocks, field)
         stock_l, checks = prescribed.stock_l, prescribed.checks
@@ -179,6 +188,10 @@ def plan_run(
         ),
         checks,
     )
+
+
+def _without_stock(program: Program) -> Program:
+    return program.model_copy(update={"injections": ()})
 
 
 def _water_l(program: Program, flow_m3_h: float, field: Field) -> float:

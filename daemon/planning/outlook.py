@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 
 from daemon.agronomy.past import Past
+from daemon.planning.bars import Bar
 from daemon.planning.checks import Check
 from daemon.planning.timetable import Start
 from daemon.recipe import Recipe
@@ -21,6 +22,8 @@ class Known:
     """Starts that have been made already, or skipped: `Start.name`."""
     water_m3: Mapping[str, float] = field(default_factory=dict)
     """Taken by the farm so far in each allocation's time, by its key; `used_before_m3` is not among it."""
+    bars: tuple[Bar, ...] = ()
+    """What keeps fertiliser out of which runs."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from daemon.agronomy.past import Past
 from daemon.decisions.base import Decisions, of_kind, sorted_by_kind
 from daemon.decisions.timetable import Timetable
 from daemon.decisions.watering import Program
+from daemon.planning.bars import Bar
 from daemon.planning.checks import Check, PlanError
 from daemon.planning.duration import duration_s
 from daemon.planning.foreseen import foreseen
@@ -32,7 +33,7 @@ def plan_night(plant: Plant, decisions: Decisions, night: date, now: datetime, k
         (start for key, timetable in timetables.items() for start in starts_of(key, timetable, zone, night)),
         key=lambda start: (start.at, start.timetable, start.number),
     )
-    line = _Line(plant, decisions, known.past, now.astimezone(UTC))
+    line = _Line(plant, decisions, known.past, now.astimezone(UTC), known.bars)
     planned: list[TonightStart] = []
     for start in starts:
         is_begun = start.name in known.begun
@@ -55,6 +56,7 @@ class _Line:
     past: Past
     free_at: datetime
     """UTC: when the water of all that is planned so far is over."""
+    bars: Sequence[Bar]
 
     def runs_of(self, start: Start, programs: Sequence[str]) -> tuple[TonightRun, ...]:
         """Return the runs of a start, which is not made for longer than it may be late."""
@@ -69,7 +71,7 @@ class _Line:
     def _run(self, start: Start, program: str) -> TonightRun:
         begins, run = self.free_at, f"{start.night}-{start.timetable}-{start.number}-{program}"
         try:
-            plan = plan_run(self.plant, self.decisions, program, run, begins, self.past)
+            plan = plan_run(self.plant, self.decisions, program, run, begins, self.past, bars=self.bars)
         except PlanError as error:
             return self._idle(program, begins, error)
         recipe = plan.recipe

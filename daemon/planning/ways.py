@@ -4,8 +4,8 @@ import math
 from collections.abc import Iterator, Mapping
 from functools import lru_cache
 
+from daemon.as_measured import measured_transit
 from daemon.decisions.base import Decisions
-from daemon.decisions.measured import Transit
 from daemon.hydraulics.cut import received
 from daemon.hydraulics.pipes import fill_l, laminar_tail, line_path, shared_main_l
 from daemon.hydraulics.pressure import last_emitter_kpa
@@ -25,7 +25,7 @@ def paths_of(site: Site, decisions: Decisions, shares: Mapping[str, float]) -> d
     main_l = shared_main_l(site.main)
     paths = {}
     for name, share in shares.items():
-        measured = _measured(decisions, name)
+        measured = measured_transit(site, decisions, name)
         shared_then_l = measured.share * main_l if measured is not None else 0.0
         paths[name] = line_path(site.block[name], share * main_l, measured, shared_then_l)
     return paths
@@ -118,7 +118,12 @@ def check_cut(
     """Return what the slowest block would have got of the last `last_l` of INJECT, were the flush to end half-way."""
     name = max(paths, key=lambda block: paths[block].transit_l / shares[block])
     got = _received(
-        site.block[name], shares[name], shared_main_l(site.main), last_l, way.flush_l / 2.0, _measured(decisions, name)
+        site.block[name],
+        shares[name],
+        shared_main_l(site.main),
+        last_l,
+        way.flush_l / 2.0,
+        measured_transit(site, decisions, name),
     )
     reason = (
         f"were the flush to stop half-way, block {name} would have got {100.0 * got.mean:.1f} % of its dose, and its "
@@ -133,11 +138,6 @@ _received = lru_cache(maxsize=512)(received)
 
 def _way(litres: float, flow_m3_h: float) -> str:
     return f"{litres:.0f} L ({litres / 1000.0 / flow_m3_h * 60.0:.0f} min)"
-
-
-def _measured(decisions: Decisions, block: str) -> Transit | None:
-    found = decisions.get((Transit.kind, block))
-    return found if isinstance(found, Transit) else None
 
 
 def _factor(site: Site, path: LinePath) -> float:

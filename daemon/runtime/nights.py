@@ -8,7 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 from zoneinfo import ZoneInfo
 
+from daemon.as_measured import as_measured
 from daemon.clock import UtcStamp
+from daemon.commissioning.status import notices_of, standings
 from daemon.control.record import canonical
 from daemon.control.states import ACTIVE
 from daemon.decisions.base import Decisions
@@ -22,7 +24,7 @@ from daemon.runtime.flushing import Flusher
 from daemon.runtime.jobs import Jobs
 from daemon.runtime.scan import Scanned
 from daemon.runtime.start import Asked
-from daemon.runtime.tonight import outlook_now, plan_content, short_tanks
+from daemon.runtime.tonight import done_of, outlook_now, plan_content, short_tanks
 from drivers.reading import Quality
 
 if TYPE_CHECKING:
@@ -44,6 +46,8 @@ class Nights:
         self._told: dict[tuple[date, str], str] = {}
         self._planning: asyncio.Task[None] | None = None
         self._wanted = ""
+        self._notices: tuple[str, ...] = ()
+        """What of the commissioning keeps fertiliser out, or soon will."""
         self._levels_l: Mapping[str, float] = {}
         self.jobs = Jobs(self, self._zone, by_scheduler=by_scheduler)
         self._flusher = Flusher(service.plant.site, self._flush)
@@ -77,7 +81,11 @@ class Nights:
         at = found.at.astimezone(self._zone).isoformat(timespec="minutes") if found is not None else ""
         return {
             "next": {"timetable": found.timetable, "at": at} if found is not None else None,
-            "notices": [*self.jobs.notices, *(text for (night, _), text in self._told.items() if night == tonight)],
+            "notices": [
+                *self._notices,
+                *self.jobs.notices,
+                *(text for (night, _), text in self._told.items() if night == tonight),
+            ],
         }
 
     @property
@@ -178,7 +186,9 @@ class Nights:
     ) -> tuple[Outlook, str]:
         service = self._service
         service.is_on_record()
-        outlook = outlook_now(service.plant, decisions, service.ledger.path, night, stamp.utc, levels_l)
+        plant = as_measured(service.plant, decisions)
+        outlook = outlook_now(plant, decisions, service.ledger.path, night, stamp.utc, levels_l)
+        self._notices = notices_of(standings(service.plant.site, done_of(service.ledger.path), stamp.utc))
         return outlook, canonical(plan_content(outlook))
 
     def _tell_tanks(self, outlook: Outlook, stamp: UtcStamp) -> None:

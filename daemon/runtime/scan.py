@@ -69,6 +69,10 @@ class Scanner:
         self._awaited.append((self._state.emitted, ticket))
         self._answered = dict(answered)
 
+    def fit(self, plant: Plant) -> None:
+        """Go on with a plant whose injectors were measured since. Only while nothing runs."""
+        self._plant = plant
+
     async def ask(self, command: Command, recipes: tuple[Recipe, ...] = ()) -> Answer:
         """Put a command to the next scan and return its answer. The same id is answered as before."""
         if command.id in self._answered:

@@ -8,11 +8,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from daemon.as_measured import as_measured
 from daemon.clock import Clock, real_seconds
 from daemon.control.image import LedgerHealth
 from daemon.control.record import canonical
 from daemon.control.recovery import recover
-from daemon.control.states import ProcedureState
+from daemon.control.states import ACTIVE, ProcedureState
 from daemon.decisions.base import Decisions
 from daemon.evidence import Event, RunEnded
 from daemon.folder import HISTORY, LEDGER, LOCK, SOCKET
@@ -89,6 +90,8 @@ class Service:
         self._decided: Decided | None = None
         self._server: LocalServer | None = None
         self._commissioning: Commissioning | None = None
+        self._fitted: Decisions = {}
+        """The decisions that the scan's plant is measured by: it changes while nothing runs."""
 
     @property
     def ledger(self) -> "Ledger":
@@ -178,6 +181,9 @@ class Service:
         while self.clock.kind == "stepped" and self._beside:
             await asyncio.wait(self._beside)  # stepped time stands still meanwhile, so that no night is changed
             await asyncio.sleep(0)
+        if self.decided.newest is not self._fitted and self.scanner.state.unit.procedure not in ACTIVE:
+            self._fitted = self.decided.newest
+            self.scanner.fit(as_measured(self.plant, self._fitted))
         scanned = await self.scanner.once()
         if self._nights is not None:
             self._nights.saw(scanned)
@@ -275,11 +281,14 @@ class Service:
 
     def _plan(self, asked: Sequence[Asked], decisions: Decisions, command_id: str) -> Planned:
         """Return the plans of a START, by the record as it is now. Reads the file: not for the scan's thread."""
+        from daemon.commissioning.status import bars_of
         from daemon.ledger.accounts import read_past
+        from daemon.runtime.tonight import done_of
 
         self.is_on_record()  # else the run before this one counts as far as its checkpoints have it
-        past = read_past(self.ledger.path)
-        return plan_start(self.plant, decisions, asked, command_id, self.clock.stamp().utc, past)
+        past, now = read_past(self.ledger.path), self.clock.stamp().utc
+        bars = bars_of(self.plant.site, done_of(self.ledger.path), now)
+        return plan_start(as_measured(self.plant, decisions), decisions, asked, command_id, now, past, bars)
 
     async def off_scan(self, work: Callable[[], _Part]) -> _Part:
         """Do something that blocks in a thread of its own; stepped time stands still meanwhile."""

@@ -13,6 +13,7 @@ from daemon.decisions.base import Decision, Decisions
 from daemon.decisions.timetable import Tonight
 from daemon.decisions.watering import Program, Shift
 from daemon.messages import Verb
+from daemon.planning.bars import Bar
 from daemon.planning.checks import PlanError, refused
 from daemon.planning.foreseen import foreseen
 from daemon.planning.night import Plan, plan_run
@@ -46,7 +47,13 @@ class Planned:
 
 
 def plan_start(
-    plant: Plant, decisions: Decisions, asked: Sequence[Asked], command_id: str, now: datetime, past: Past
+    plant: Plant,
+    decisions: Decisions,
+    asked: Sequence[Asked],
+    command_id: str,
+    now: datetime,
+    past: Past,
+    bars: Sequence[Bar] = (),
 ) -> Planned:
     """Return the plans for runs of what is asked, one after the other, beginning at `now`; a refusal holds up no other.
 
@@ -60,7 +67,7 @@ def plan_start(
         what = f"{one.program}{rest_mark(one.of)}" if one.of else one.program
         run = name_of(now, what, command_id, place)
         try:
-            plan = plan_run(plant, decisions, one.program, run, now, past, one.rest)
+            plan = plan_run(plant, decisions, one.program, run, now, past, one.rest, bars)
         except PlanError as error:
             refusals[one.program] = error
         else:

@@ -9,6 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from daemon.agronomy.tank import log_of
+from daemon.commissioning.status import Done, bars_of
 from daemon.decisions.base import Decisions, of_kind
 from daemon.decisions.timetable import Allocation
 from daemon.planning.outlook import Known, Outlook, TonightRun
@@ -46,7 +47,15 @@ def known_of(
         held_l={**_logged_l(plant, decisions, path, now), **levels_l},
         begun=begun,
         water_m3={key: water_since_m3(path, round(at.timestamp() * 1000.0)) for key, at in since.items()},
+        bars=bars_of(plant.site, done_of(path), now),
     )
+
+
+def done_of(path: Path) -> list[Done]:
+    """Return the steps of the commissioning that were accepted. Raises LedgerError."""
+    from daemon.ledger.attempts import accepted
+
+    return [Done(*one.done) for one in accepted(path)]
 
 
 def _logged_l(plant: Plant, decisions: Decisions, path: Path, now: datetime) -> dict[str, float]:
