@@ -214,6 +214,18 @@ def _flush(arguments: argparse.Namespace) -> int:
     return owed.flush(arguments)
 
 
+def _declare_commission(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import commission
+
+    commission.add_arguments(parser)
+
+
+def _commission(arguments: argparse.Namespace) -> int:
+    from daemon.cli import commission
+
+    return commission.main(arguments)
+
+
 def _add_schema(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", nargs="?", choices=("site", "decisions"), default="site", help="of which file")
 
@@ -271,6 +283,7 @@ _COMMANDS = (
     _Command("release", "end what is forced or bypassed", override.add_release, override.release),
     _Command("alarms", "what stands and what to look at; acknowledge, shelve", _declare_alarms, _alarms),
     _Command("interlocks", "what stops what, and when: the cause-and-effect matrix", _declare_interlocks, _interlocks),
+    _Command("commission", "lead through a measurement or test; status, report", _declare_commission, _commission),
     _Command("stock", "what a tank may hold, what it holds, and what was done to it", _declare_stock, _stock),
     _Command("budget", "what each block was to have, has had, and may still have", _declare_budget, _budget),
     _Command("import", "record recommendations, products, water analyses or decisions", _declare_import, _import),

@@ -77,6 +77,11 @@ class Commissioning:
         self._find_result()
 
     @property
+    def mark(self) -> tuple[object, ...]:
+        """What changes whenever the view does between two scans."""
+        return (self._attempt, self._result, self._problem)
+
+    @property
     def view(self) -> dict[str, Any]:
         """The attempt for everybody outside the daemon; empty where there is none."""
         if self._attempt is None:

@@ -76,7 +76,7 @@ class Service:
         self._say = say
         self._lock = PlantLock(folder / LOCK, (bus.endpoint for bus in plant.site.bus.values()))
         self._committed = asyncio.Event()
-        self._snapshot: tuple[Scanned | None, Snapshot | None] = (None, None)
+        self._snapshot: tuple[tuple[object, ...], Snapshot | None] = ((), None)
         self._history_due_s = 0.0
         self._flushing: asyncio.Task[None] | None = None
         self._ended: list[str] = []
@@ -298,14 +298,15 @@ class Service:
         return await doing
 
     def snapshot(self) -> Snapshot | None:
-        """Return the newest snapshot, made once for each scan and only when somebody looks."""
-        newest = self.scanner.newest
-        if newest is not None and self._snapshot[0] is not newest:
+        """Return the newest snapshot, made once for each scan and each change of an attempt, when somebody looks."""
+        newest, commissioning = self.scanner.newest, self.commissioning
+        mark = (newest, *commissioning.mark)
+        if newest is not None and not _same(mark, self._snapshot[0]):
             tonight = self._nights.summary if self._nights is not None else {}
             healths = self.field.health(), self.field.device_health()
-            step = self._commissioning.view if self._commissioning is not None else {}
-            made = make_snapshot(self.plant, newest, self.simulated, *healths, tonight, self.scanner.late_s, step)
-            self._snapshot = (newest, made)
+            late_s, step = self.scanner.late_s, commissioning.view
+            made = make_snapshot(self.plant, newest, self.simulated, *healths, tonight, late_s, step)
+            self._snapshot = (mark, made)
         return self._snapshot[1]
 
     def _keep_history(self, scanned: Scanned) -> None:
@@ -388,6 +389,11 @@ class Service:
             asked.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await asked
+
+
+def _same(one: tuple[object, ...], other: tuple[object, ...]) -> bool:
+    """Return whether two marks are of the very same things: to compare what they hold would cost more than it saves."""
+    return len(one) == len(other) and all(mine is yours for mine, yours in zip(one, other, strict=True))
 
 
 def _started(part: _Part | None) -> _Part:
