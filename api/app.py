@@ -9,6 +9,7 @@ from api.farm import Farm
 from api.limits import Bounds, Hosts, Pace, Told
 from api.pages import alarms as alarm_pages
 from api.pages import blocks as block_pages
+from api.pages import commission as commission_pages
 from api.pages import nights as night_pages
 from api.pages import now as now_pages
 from api.pages import plant as plant_pages
@@ -18,7 +19,21 @@ from api.pages import tonight as tonight_pages
 from api.pages import you as your_pages
 from api.pages.page import is_page, problem_page
 from api.problems import Problem, add_handlers
-from api.routes import alarms, decisions, health, live, people, plan, readings, records, runs, session, site, tanks
+from api.routes import (
+    alarms,
+    commissioning,
+    decisions,
+    health,
+    live,
+    people,
+    plan,
+    readings,
+    records,
+    runs,
+    session,
+    site,
+    tanks,
+)
 
 _ABOUT = """
 What software can ask of a farm that shiftwright runs. Times are RFC 3339, nutrients elemental, units UCUM's (the
@@ -27,9 +42,10 @@ answer says by the headers `Shiftwright-Controller` and `Shiftwright-Age-S` whet
 its newest word is. Changes of decisions need the ETag that was seen; commands and changes take an `Idempotency-Key`.
 """
 PAGES = (
-    night_pages, now_pages, tonight_pages, tank_pages, alarm_pages, block_pages, plant_pages, your_pages, static,
+    night_pages, now_pages, tonight_pages, tank_pages, alarm_pages, block_pages, plant_pages, commission_pages,
+    your_pages, static,
 )  # fmt: skip
-_ROUTERS = (session, people, site, decisions, tanks, plan, runs, readings, records, alarms, live, health)
+_ROUTERS = (session, people, site, decisions, tanks, plan, runs, readings, records, alarms, commissioning, live, health)
 
 
 def make_app(farm: Farm) -> FastAPI:

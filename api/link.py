@@ -123,6 +123,10 @@ class DaemonLink:
         """Have decisions recorded. Raises DaemonSilent."""
         return await self._ask(self._others, lambda daemon: daemon.decision(request))
 
+    async def step(self, asked: dict[str, Any]) -> Answer:
+        """Have something of the commissioning done. Raises DaemonSilent."""
+        return await self._ask(self._others, lambda daemon: daemon.step(asked))
+
     async def _ask(self, pool: ThreadPoolExecutor, ask: Callable[[LocalClient], _Got]) -> _Got:
         try:
             return await asyncio.get_running_loop().run_in_executor(pool, self._asked, ask)

@@ -27,7 +27,7 @@ PLANNERS: Final = frozenset({Role.AGRONOMIST, Role.OPERATOR, Role.TECHNICIAN})
 TECHNICIANS: Final = frozenset({Role.TECHNICIAN})
 
 _AGRONOMISTS: Final = frozenset({"recommendation", "cycle", "other_source", "water"})
-_TECHNICIANS: Final = frozenset({"transit", "calibration"})
+_TECHNICIANS: Final = frozenset({"transit", "calibration", "curve"})
 """What somebody measures at the plant, and all doses rest on."""
 KINDS_OF: Final[Mapping[Role, frozenset[str]]] = {
     Role.VIEWER: frozenset(),

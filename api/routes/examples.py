@@ -122,6 +122,13 @@ EXAMPLES: Final[Mapping[str, dict[str, Any]]] = MappingProxyType(
             "by": "Theo",
             "how": "a jug of 10 L, at three rates",
         },
+        "curve": {
+            "points": [[0.1, 48.0], [0.5, 246.0], [1.0, 492.0]],
+            "accuracy_pct": 1.5,
+            "at": "2026-10-10T11:00:00+10:30",
+            "by": "Theo",
+            "how": "a cylinder of 30 L, at three settings",
+        },
     }
 )
 """By kind; some parts of longer ones are left out."""

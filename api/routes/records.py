@@ -16,7 +16,7 @@ from api.sheet import printed, sheet
 from daemon.agronomy.application import OXIDES, Given, applications
 from daemon.agronomy.tank import log_of
 from daemon.decisions.base import of_kind
-from daemon.decisions.measured import Calibration, Transit
+from daemon.decisions.measured import Calibration, Curve, Transit
 from daemon.decisions.tanks import BucketTest, JarTest
 from daemon.recipe import parse_recipe
 
@@ -107,7 +107,7 @@ def tests(farm: TheFarm) -> list[OneTest]:
     decisions = farm.in_force().decisions
     return [
         OneTest(kind=model.kind, key=key, body=found.model_dump(mode="json"))
-        for model in (BucketTest, JarTest, Transit, Calibration)
+        for model in (BucketTest, JarTest, Transit, Calibration, Curve)
         for key, found in of_kind(decisions, model).items()
     ]
 

@@ -6,10 +6,12 @@ import httpx
 import pytest
 
 from api.access.roles import Role
+from daemon.evidence import StepBegun
 from tests.api.farms import Given
 
 _EVERYBODY = {"POST /v1/session", "POST /v1/pairings/claim", "GET /v1/health"}
-_NAMES = {"kind": "water", "key": "nobody", "tank": "a", "run": "low_night", "name": "nobody", "id": "0123456789ab"}
+_NAMES = {"kind": "water", "key": "nobody", "tank": "a", "run": "low_night", "name": "nobody", "id": "0123456789ab",
+          "attempt": "try-1"}  # fmt: skip
 _QUERY = {"point": "flow_m3_h"}
 
 
@@ -119,10 +121,11 @@ async def test_errors_have_one_form(given: Given) -> None:
 async def test_every_reading_route_reads(given: Given) -> None:
     """Guards the record's way out: each list and sheet of a farm with a night behind it."""
     client = given.person(Role.VIEWER)
+    given.record_rows(StepBegun("try-1", "transit", "creek", "", "Tomas"))
     for method, path, found in _operations(given):
         if method != "GET" or "viewer" not in found["x-roles"] or path == "/v1/events":
             continue
-        names = {"kind": "program", "key": "low_night", "tank": "a", "run": given.run}
+        names = {"kind": "program", "key": "low_night", "tank": "a", "run": given.run, "attempt": "try-1"}
         wanted = {name: value for name, value in names.items() if f"{{{name}}}" in path}
         query = {p["name"]: _QUERY[p["name"]] for p in found.get("parameters", ()) if p["name"] in _QUERY}
         answer = await client.get(path.format(**wanted), params=query)

@@ -24,5 +24,5 @@ def test_decisions_by_role() -> None:
     """Guards the agronomist's part: recommendations and what they rest on; measurements are a technician's."""
     assert KINDS_OF[Role.VIEWER] == frozenset()
     assert KINDS_OF[Role.AGRONOMIST] == {"recommendation", "cycle", "other_source", "water"}
-    assert KINDS.keys() - KINDS_OF[Role.OPERATOR] == {"transit", "calibration"}
+    assert KINDS.keys() - KINDS_OF[Role.OPERATOR] == {"transit", "calibration", "curve"}
     assert KINDS_OF[Role.TECHNICIAN] == KINDS.keys()
