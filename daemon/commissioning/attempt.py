@@ -43,6 +43,7 @@ class Seen(NamedTuple):
     """A procedure is under way."""
     is_owing: bool
     """Flush is owed."""
+    procedure: str = ""
     is_washing: bool = False
     shown: frozenset[str] | None = None
     """Outputs that the modules themselves show as on; None where one of them does not answer."""
@@ -66,6 +67,10 @@ class Watching(NamedTuple):
     every: int = 1
     scans: int = 0
     washed_s: float = 0.0
+    has_run: bool = False
+    """A procedure was under way."""
+    causes: frozenset[str] = frozenset()
+    """That stood at any time."""
 
 
 class Attempt(NamedTuple):
@@ -95,7 +100,8 @@ class Wanted(NamedTuple):
     hold: tuple[tuple[str, float], ...] = ()
     """Outputs that are held on, each with its drive."""
     release: tuple[str, ...] = ()
-    flush: bool = False
+    start: Mapping[str, Any] = _NONE
+    """Arguments of a START; none where nothing is to start."""
     silence_s: float = 0.0
     """For so long nothing is said to the output modules."""
     minutes: float = 0.0
@@ -118,7 +124,7 @@ def begun(attempt: Attempt, site: Site, seen: Seen) -> tuple[Attempt, Wanted]:
         stop=tuple(name for name in injectors if name not in stage.hold),
         hold=tuple((name, stage.hold[name]) for name in sorted(stage.hold, key=_order)),
         release=tuple(name for name in others if name not in stage.hold),
-        flush=stage.flushes and seen.is_owing,
+        start={"flush": []} if stage.flushes and seen.is_owing else stage.start,
         minutes=_minutes(stage),
         injector_minutes=stage.lasts_s / 60.0 if stage.times_injector else _minutes(stage),
     )
@@ -161,7 +167,9 @@ def seen_on(attempt: Attempt, site: Site, seen: Seen) -> tuple[Attempt, Entry | 
         return attempt, Entry(stage.name, _kept(attempt, stage, watching, seen))
     if missing:
         return cut(attempt, site, f"{', '.join(missing)} is no longer held on: {_why(seen)}"), None
-    is_on = all(name in seen.on for name in stage.hold) and not (stage.flushes and seen.is_active)
+    is_on = all(name in seen.on for name in stage.hold)
+    if stage.until in (Until.RINSED, Until.OVER):  # what is timed is how long nothing comes of it
+        is_on = not seen.is_active
     if not is_on and watching.on_at_s is None and stage.hold and seen.at_s - watching.began_s > _GRACE_S:
         off = ", ".join(name for name in sorted(stage.hold) if name not in seen.on)
         return cut(attempt, site, f"{off} did not come on: {_why(seen)}"), None
@@ -172,9 +180,9 @@ def seen_on(attempt: Attempt, site: Site, seen: Seen) -> tuple[Attempt, Entry | 
     is_over = watching.on_s >= stage.lasts_s and not stage.times_injector
     if stage.until is not None:
         is_so = _is_so(stage, watching, seen)
-        if is_over and not is_so:
+        if is_over and not is_so and stage.until is not Until.CAUSE:
             return cut(attempt, site, f"not within {stage.lasts_s:.0f} s: {stage.until.value}"), None
-        is_over = is_so
+        is_over = is_so or is_over
     return attempt, Entry(stage.name, _kept(attempt, stage, watching, seen)) if is_over else None
 
 
@@ -215,6 +223,8 @@ def _watched(attempt: Attempt, stage: Stage, watching: Watching, seen: Seen, *, 
         rows=rows,
         every=every,
         scans=watching.scans + 1,
+        has_run=watching.has_run or seen.is_active,
+        causes=watching.causes | seen.causes,
         washed_s=watching.washed_s + (seen.at_s - watching.last_s if seen.is_washing else 0.0),
     )
 
@@ -233,7 +243,8 @@ def _kept(attempt: Attempt, stage: Stage, watching: Watching, seen: Seen) -> dic
         "watch": list(stage.watch),
         "samples": [list(row) for row in watching.rows],
         **({"washed_s": round(watching.washed_s, 2)} if watching.washed_s else {}),
-        **({"on": sorted(seen.on), "causes": sorted(seen.causes)} if stage.shows_outputs else {}),
+        **({"ended": seen.procedure, "causes": sorted(watching.causes)} if stage.start else {}),
+        **({"on": sorted(seen.on), "caused": sorted(watching.causes)} if stage.shows_outputs else {}),
     }
 
 
@@ -254,6 +265,8 @@ def _is_so(stage: Stage, watching: Watching, seen: Seen) -> bool:
             return not seen.is_owing and not seen.is_active
         case Until.CAUSE:
             return stage.cause in seen.causes
+        case Until.OVER:
+            return watching.has_run and not seen.is_active
         case Until.WASHED:
             return watching.washed_s > 0.0 and not seen.is_washing
         case _:

@@ -16,7 +16,7 @@ from daemon.dosing.agreement import Estimate
 from daemon.equipment import Part
 from daemon.site import Plant, Site
 
-_NONE: Final[Mapping[str, float]] = MappingProxyType({})
+_NONE: Final[Mapping[str, Any]] = MappingProxyType({})
 _LONGEST_TEXT: Final = 200
 _MOST_NUMBERS: Final = 400
 
@@ -59,6 +59,7 @@ class Until(Enum):
     RINSED = "the flush that is owed is done"
     CAUSE = "the cause is seen"
     WASHED = "a backwash has begun and ended"
+    OVER = "the run is over"
 
 
 class Stage(NamedTuple):
@@ -87,6 +88,8 @@ class Stage(NamedTuple):
     """May be entered again and again, until it is entered as done."""
     raw: tuple[str, ...] = ()
     """Points whose registers are kept as they came."""
+    start: Mapping[str, Any] = _NONE
+    """The daemon starts a run with these arguments of START."""
     silence_s: float = 0.0
     """The daemon says nothing to the output modules for so long, and looks what they show after it."""
     shows_outputs: bool = False

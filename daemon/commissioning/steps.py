@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from daemon.commissioning.dry_night_step import DRY_NIGHT
 from daemon.commissioning.fill_step import FILL
 from daemon.commissioning.injector_step import INJECTOR
 from daemon.commissioning.meter_step import METER, PROBE
@@ -13,5 +14,5 @@ from daemon.commissioning.transit_step import TRANSIT
 from daemon.commissioning.uniformity_step import UNIFORMITY
 
 STEPS: Final[dict[str, Step]] = {
-    step.name: step for step in (POINTS, PUMP, FILL, METER, PROBE, INJECTOR, TRANSIT, UNIFORMITY, PROOF)
+    step.name: step for step in (POINTS, PUMP, FILL, METER, PROBE, INJECTOR, TRANSIT, UNIFORMITY, PROOF, DRY_NIGHT)
 }

@@ -269,8 +269,8 @@ class Commissioning:
             await self._command(attempt, Verb.FORCE, arguments)
         for target in wanted.release:
             await self._command(attempt, Verb.RELEASE, {"target": target})
-        if wanted.flush:
-            await self._command(attempt, Verb.START, {"flush": []})
+        if wanted.start:
+            await self._command(attempt, Verb.START, dict(wanted.start))
         if wanted.silence_s > 0.0:
             self._service.field.be_silent(wanted.silence_s)
 
@@ -367,6 +367,7 @@ class Commissioning:
             causes=frozenset(scanned.decision.verdict.causes),
             is_active=state.unit.procedure in ACTIVE,
             is_owing=bool(state.lines.owed),
+            procedure=state.unit.procedure.value,
             is_washing=outputs.backwash or (washing is not None and _is_on(washing)),
             shown=_shown(image.outputs),
             raw=self._service.field.raw(stage.raw) if stage is not None and stage.raw else {},

@@ -42,6 +42,7 @@ from daemon.runtime.snapshot import make_snapshot
 from daemon.site import Plant
 from daemon.site_file import parse_site
 from drivers.profile import load_profiles
+from tests.api.steps import attempt_rows
 from tests.night.places import Place, kestrel
 from tests.night.sites import START
 
@@ -187,7 +188,7 @@ def recorded(
 
 
 def _decide(folder: Path, plant: Plant, place: Place) -> None:
-    """Record the timetables too, which a night that is started by hand leaves out."""
+    """Record the timetables too, which a night that is started by hand leaves out, and a step of the commissioning."""
     ledger = open_ledger(folder / LEDGER, simulated=True, stamp=_STAMP, now=real_seconds)
     try:
         decided = Decided(plant, ledger, StandingClock())
@@ -195,6 +196,7 @@ def _decide(folder: Path, plant: Plant, place: Place) -> None:
         timetables = tomllib.loads(place.decisions)[Timetable.kind]
         asked = [{"kind": Timetable.kind, "key": key, "body": body} for key, body in timetables.items()]
         assert asyncio.run(decided.record({"id": "season", "who": "Mina", "decisions": asked})).accepted
+        ledger.record_decisions((), "", _STAMP, rows=attempt_rows(plant.site))
     finally:
         ledger.close(20.0)
 

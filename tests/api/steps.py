@@ -3,11 +3,14 @@
 from typing import Any
 
 from daemon.commissioning.attempt import Attempt, Seen, begun, granted
-from daemon.commissioning.showing import shown_attempt
+from daemon.commissioning.showing import shown_attempt, shown_result
 from daemon.commissioning.step import Entry, Figure, Result, Verdict
 from daemon.commissioning.steps import STEPS
-from daemon.site import Site
+from daemon.control.record import canonical
+from daemon.evidence import Evidence, StepBegun, StepEnded, StepEntered
+from daemon.site import Site, section_digest
 
+ATTEMPT = "transit-of-creek"
 _WAY = {"how": "meter in the hand", "injector": "a", "instrument": "a meter", "emitter": "the last"}
 SEEN = Seen(
     at_s=100.0,
@@ -24,6 +27,16 @@ RESULT = Result(
     ("It agrees.",),
     ("Block creek is flushed with less.",),
 )
+
+
+def attempt_rows(site: Site) -> tuple[Evidence, ...]:
+    """Return the record of an accepted transit test of creek."""
+    section = section_digest(STEPS["transit"].parts(site, "creek"))
+    return (
+        StepBegun(ATTEMPT, "transit", "creek", section, "Tomas"),
+        StepEntered(ATTEMPT, "way", canonical(_WAY), "Tomas"),
+        StepEnded(ATTEMPT, "ACCEPTED", RESULT.verdict.value, canonical(shown_result(RESULT)), "", "Tomas"),
+    )
 
 
 def view_of(site: Site, *entered: tuple[str, dict[str, Any]], cut_off: str = "", ended: bool = False) -> dict[str, Any]:

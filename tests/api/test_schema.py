@@ -27,6 +27,7 @@ from schemathesis.python import asgi
 from api.access.roles import Role
 from api.limits import COOKIE
 from tests.api.farms import PASSWORD, Given, Recorded, recorded, served
+from tests.api.steps import ATTEMPT
 from tests.figures import record as keep_figure
 
 _CI_CASES, _LONG_CASES = 8_000, 190_000
@@ -195,7 +196,7 @@ def _prefer(farm: _Served, case: Case[Any], label: str) -> None:
         store.add("somebody", Role.VIEWER, now_ms)
     kind = case.path_parameters.get("kind") or label.removeprefix("PUT /v1/decisions/").partition("/")[0]
     newest = dict(given.farm.in_force().decisions.keys())
-    known = {"tank": "a", "run": given.run, "name": "somebody", "key": newest.get(kind, "creek")}
+    known = {"tank": "a", "run": given.run, "name": "somebody", "key": newest.get(kind, "creek"), "attempt": ATTEMPT}
     if label == "DELETE /v1/tokens/{id}":
         known["id"] = store.add_token("technician", "a test's", Role.VIEWER, 1, now_ms)[0].id
     if label.startswith("DELETE /v1/decisions"):

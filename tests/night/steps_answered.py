@@ -3,7 +3,8 @@
 from typing import Any
 
 from daemon.commissioning.meter_test import standard_ms_cm
-from tests.night.technician import Technician
+from daemon.messages import Verb
+from tests.night.technician import A_PROGRAM, Technician
 
 BLOCK = "creek"
 
@@ -90,3 +91,43 @@ async def watchdog(technician: Technician, stage: str) -> dict[str, Any]:
         return {"instrument": "the module's own software"}
     drops = (await technician.truth())["drops"]
     return {"setting_s": 5.0, "dropped": "yes" if any(one["watchdog"] for one in drops.values()) else "no"}
+
+
+async def dry_night(technician: Technician, stage: str) -> dict[str, Any]:
+    """Run the block's water, then its shift's program."""
+    return {"minutes": 5.0, "tracer": "low_night"}
+
+
+async def proof(technician: Technician, stage: str) -> dict[str, Any]:
+    """Provoke an interlock by a fault of the plant, and end it once it has answered."""
+    if stage == "way":
+        way = {"how": f"the fault {technician.fault}", "block": BLOCK, "during": technician.during}
+        return {**way, "program": "low_night"} if technician.during == A_PROGRAM else way
+    assert technician.provoked_s is not None and technician.answered_s is not None
+    await technician.simulator.ask("fault", name=technician.fault, on=False)
+    await technician.command(Verb.STOP_EVERYTHING)
+    return {"watch_s": technician.answered_s - technician.provoked_s, "answered": "yes"}
+
+
+async def inputs(technician: Technician, stage: str) -> dict[str, Any]:
+    """Read each instrument's own display, and move the contacts."""
+    if stage == "way":
+        return {"instrument": "gauges, a loop meter"}
+    if stage in ("emergency_stop_healthy", "selector_auto", "reset_button"):
+        return {"followed": "yes"}
+    truth = await technician.truth()
+    line = truth["line"]
+    true: dict[str, tuple[float, float]] = {
+        "main.flow": (line["flow_m3_h"], 0.5), "main.water": (1000.0 * truth["water_m3"], 30.0),
+        "main.pressure": (line["pressure_kpa"], 5.0), "main.background_ec": (0.6, 0.05),
+        "main.line_ec": (0.6 + line["ec_rise_ms_cm"], 0.05), "filter.pressure_difference": (line["filter_kpa"], 3.0),
+    }  # fmt: skip
+    kind, name, _ = (*stage.split("."), "")[:3]
+    if kind == "injector":
+        true[stage] = (truth["stock_injected_l"][name], 0.5)
+    elif kind == "tank":
+        true[stage] = (truth["tank_l"][name], 15.0)
+    elif kind == "block":
+        true[stage] = (0.6, 0.05)
+    value, u = true[stage]
+    return {"true": value, "true_u": u}

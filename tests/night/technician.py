@@ -21,6 +21,7 @@ from drivers.profile import load_profiles
 from tests.night.sites import START
 
 WHO = "Tomas"
+A_RUN, A_PROGRAM = "a run of water", "a program"
 Answers = Callable[["Technician", str], Awaitable[dict[str, Any]]]
 """What is entered at a stage."""
 
@@ -37,6 +38,13 @@ class Technician:
         self.random = random.Random(seed)
         self.before: dict[str, Any] = {}
         """The truth as it was when the stage before was entered."""
+        self.fault = ""
+        """That provokes the interlock under test."""
+        self.provoked_s: float | None = None
+        self.answered_s: float | None = None
+        """When the plant's contactors changed after it."""
+        self.contactors: dict[str, bool] = {}
+        self.during = A_RUN
         self.passed_l = 0.0
         """By the reference in the test of the main meter."""
         self.count = 0
@@ -71,6 +79,14 @@ class Technician:
         """Return the plant's truth."""
         return await self.simulator.ask("truth")
 
+    async def _provoke(self) -> None:
+        contactors = (await self.truth())["contactors"]
+        is_ready = any(on for name, on in contactors.items() if name != "pump") or self.during != A_PROGRAM
+        if self.provoked_s is None and is_ready:
+            self.contactors = contactors
+            self.provoked_s = self.service.clock.monotonic_s()
+            await self.simulator.ask("fault", name=self.fault, on=True)
+
     def read(self, value: float, deviation: float) -> float:
         """Return what a person reads of something."""
         return max(0.0, value + self.random.gauss(0.0, deviation))
@@ -90,7 +106,12 @@ class Technician:
                 return ""
             if view["stage"] is not None and not view["stage"]["by_daemon"]:
                 return str(view["stage"]["name"])
+            if view["stage"] is not None and view["stage"]["name"] == "provoke" and view["stage"]["on_s"] > 10.0:
+                await self._provoke()
             await self.service.step()
+            if self.provoked_s is not None and self.answered_s is None:
+                on = (await self.truth())["contactors"]
+                self.answered_s = self.service.clock.monotonic_s() if on != self.contactors else None
         raise AssertionError(f"the stage did not end: {self.view}")
 
     async def lead(self, step: str, subject: str, answers: Answers, *, accept: bool = True) -> dict[str, Any]:

@@ -8,7 +8,7 @@ import pytest
 from daemon.ledger.attempts import accepted
 from tests.night import steps_answered as enter
 from tests.night.places import kestrel
-from tests.night.technician import Technician, at_the_plant, u_of, value_of
+from tests.night.technician import A_PROGRAM, A_RUN, Technician, at_the_plant, u_of, value_of
 
 
 @pytest.fixture
@@ -82,4 +82,35 @@ async def test_outputs(technician: Technician) -> None:
 async def test_watchdog(technician: Technician) -> None:
     """A module that lets go is seen to, by silence."""
     result = await technician.lead("points", "watchdog", enter.watchdog)
+    assert result["verdict"] == "PASSED", result
+
+
+async def test_dry_night(technician: Technician) -> None:
+    """Water alone, then a program: both come to their end with nothing to tell."""
+    result = await technician.lead("dry_night", "creek", enter.dry_night)
+    assert result["verdict"] == "PASSED", result
+
+
+@pytest.mark.parametrize(
+    ("code", "fault", "during"),
+    [
+        ("no-flow", "valve_stuck_shut", A_RUN),
+        ("burst", "burst", A_RUN),
+        ("emergency-stop", "estop", A_RUN),
+        ("selector-not-auto", "selector_hand", A_RUN),
+        ("pressure-low", "low_pressure", A_PROGRAM),
+        ("injector-silent", "airlock", A_PROGRAM),
+    ],
+)
+async def test_proof(technician: Technician, code: str, fault: str, during: str) -> None:
+    """An interlock that is provoked at the plant answers within its time, and its certificate is kept."""
+    technician.fault, technician.during = fault, during
+    result = await technician.lead("proof", code, enter.proof)
+    assert result["verdict"] == "PASSED", result
+    assert accepted(technician.service.ledger.path)[0].begun.row.subject == code
+
+
+async def test_inputs(technician: Technician) -> None:
+    """On a sound plant every point reads what is true."""
+    result = await technician.lead("points", "inputs", enter.inputs)
     assert result["verdict"] == "PASSED", result
