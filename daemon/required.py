@@ -6,7 +6,19 @@ from pydantic import Field
 
 from daemon.equipment import Part
 
-STEP_NAMES = ("points", "pump", "fill", "meter", "probe", "injector", "transit", "uniformity", "proof", "dry_night")
+STEP_NAMES = (
+    "points",
+    "pump",
+    "fill",
+    "meter",
+    "probe",
+    "injector",
+    "tank",
+    "transit",
+    "uniformity",
+    "proof",
+    "dry_night",
+)
 """Of the steps; `daemon.commissioning` has what they do."""
 _STEP = f"({'|'.join(STEP_NAMES)})"
 

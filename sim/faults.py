@@ -34,6 +34,7 @@ PARAMETERS: Mapping[str, Mapping[str, float | str]] = {
     "wind": {},
     # circuit
     "estop": {},
+    "other_master": {},  # keeps asking the output modules for something, so that none of them sees silence
     "relay_reboot": {},  # over at once
     "reset_pressed": {},
     "selector_hand": {},

@@ -134,6 +134,8 @@ class Plant:
         self.steps += 1
         self.time_s = now_s = self.steps * STEP_S
         for module in self._watched:
+            if self.faults.hit("other_master"):
+                module.hear(now_s)
             module.watch(now_s)
         if now_s >= self._next_fault_s:
             self._run_due_faults()

@@ -10,7 +10,9 @@ from statistics import median
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
+from daemon.commissioning.cross_check import apart_in
 from daemon.commissioning.step import Entry, EntryError, Stage, Step, Until, checked
+from daemon.control.interlocks import BY_CODE
 from daemon.site import Site
 
 _NONE: Final[Mapping[str, Any]] = MappingProxyType({})
@@ -166,13 +168,13 @@ def seen_on(attempt: Attempt, site: Site, seen: Seen) -> tuple[Attempt, Entry | 
         watching = _watched(attempt, stage, watching, seen, is_on=False)
         return attempt, Entry(stage.name, _kept(attempt, stage, watching, seen))
     if missing:
-        return cut(attempt, site, f"{', '.join(missing)} is no longer held on: {_why(seen)}"), None
+        return cut(attempt, site, f"{', '.join(missing)} is no longer held on: {_why(stage, watching, seen)}"), None
     is_on = all(name in seen.on for name in stage.hold)
     if stage.until in (Until.RINSED, Until.OVER):  # what is timed is how long nothing comes of it
         is_on = not seen.is_active
     if not is_on and watching.on_at_s is None and stage.hold and seen.at_s - watching.began_s > _GRACE_S:
         off = ", ".join(name for name in sorted(stage.hold) if name not in seen.on)
-        return cut(attempt, site, f"{off} did not come on: {_why(seen)}"), None
+        return cut(attempt, site, f"{off} did not come on: {_why(stage, watching, seen)}"), None
     watching = _watched(attempt, stage, watching, seen, is_on=is_on)
     attempt = attempt._replace(watching=watching)
     if not stage.is_daemons:
@@ -181,7 +183,8 @@ def seen_on(attempt: Attempt, site: Site, seen: Seen) -> tuple[Attempt, Entry | 
     if stage.until is not None:
         is_so = _is_so(stage, watching, seen)
         if is_over and not is_so and stage.until is not Until.CAUSE:
-            return cut(attempt, site, f"not within {stage.lasts_s:.0f} s: {stage.until.value}"), None
+            what = f"not within {stage.lasts_s:.0f} s: {stage.until.value}"
+            return cut(attempt, site, "; ".join(filter(None, (what, apart_in(stage.watch, watching.rows))))), None
         is_over = is_so or is_over
     return attempt, Entry(stage.name, _kept(attempt, stage, watching, seen)) if is_over else None
 
@@ -301,6 +304,8 @@ def _minutes(stage: Stage) -> float:
     return min(240.0, math.ceil(stage.lasts_s / 60.0) + 10.0) if stage.is_daemons else 60.0
 
 
-def _why(seen: Seen) -> str:
-    causes = ", ".join(sorted(seen.causes))
-    return f"these stand: {causes}" if causes else "it was released, or its time was over"
+def _why(stage: Stage, watching: Watching, seen: Seen) -> str:
+    """Return what took outputs away: the causes that stand, each with what to look at first."""
+    causes = "; ".join(f"{code} ({BY_CODE[code].check})" for code in sorted(seen.causes))
+    told = f"these stand: {causes}" if causes else "it was released, or its time was over"
+    return "; ".join(filter(None, (told, apart_in(stage.watch, watching.rows))))

@@ -40,7 +40,7 @@ def _then(site: Site, block: str, entries: Entries) -> Stage | None:
                 is_optional=True),
         )  # fmt: skip
         return Stage("way", text, asks)
-    way, watch = values_of(entries, "way"), ("water_l", *flow_of(site))
+    way, watch = values_of(entries, "way"), flow_of(site)
     if not is_entered(entries, "water"):
         text = "The daemon runs the block's water as it does at night. Walk the line meanwhile, and listen."
         start = {"block": block, "minutes": way["minutes"]}

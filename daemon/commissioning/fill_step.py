@@ -27,6 +27,11 @@ from daemon.site import Site
 _SETTLE_S: Final = 60.0
 """More of the record behind the moment when it is steady: what it settles at is taken from its end."""
 _WASH_S: Final = 1800.0
+_NOBODY: Final = "none of these"
+_QUIET_S: Final = 600.0
+_RUN_DOWN_S: Final = 60.0
+"""Until pump and valves have come to rest (engineering judgement)."""
+_QUIET_COUNTS: Final = 2.0
 _LONGER: Final = 1.5
 """Times the filter's own backwash_s: longer than that and its clock or its valve is not as written."""
 _STEADY: Final = "within 3 % of what it settles at: common practice, no source"
@@ -37,7 +42,7 @@ def _then(site: Site, block: str, entries: Entries) -> Stage | None:
     if not is_entered(entries, "way"):
         text = "Let the lines lie at rest as long as they do before a night. Then say with what you watch."
         return Stage("way", text, (Ask("instrument", "With which instruments", form=Form.TEXT),))
-    hold, watch = water_to(site, block), ("water_l", *flow_of(site))
+    hold, watch = water_to(site, block), flow_of(site)
     if not is_entered(entries, "fill"):
         text = (
             f"The daemon opens {block} and starts the pump. Walk the block: look for leaks and for emitters "
@@ -53,6 +58,17 @@ def _then(site: Site, block: str, entries: Entries) -> Stage | None:
     if washes and not is_entered(entries, "wash"):
         text = "The daemon watches the backwash begin and end."
         return Stage("wash", text, hold=hold, watch=watch, lasts_s=_WASH_S, until=Until.WASHED, back_to="by_hand")
+    if not is_entered(entries, "quiet"):
+        text = "Pump and valves are off. Leave all shut: the daemon looks whether water still passes the main meter."
+        return Stage("quiet", text, watch=watch, lasts_s=_QUIET_S, shows_outputs=True)
+    passed_l, most_l = _at_rest(site, entries)
+    if abs(passed_l) > most_l and not is_entered(entries, "look"):
+        text = (
+            f"The main meter counted {passed_l:+.0f} L with everything off. It may have come or gone: most meters "
+            "count both the same. Look which block is wet."
+        )
+        asks = (Ask("wet", "Which block is wet", form=Form.CHOICE, choices=(*site.block, _NOBODY)),)
+        return Stage("look", text, asks, watch=watch)
     return None
 
 
@@ -84,6 +100,7 @@ def _result(work: Work) -> Result:
                 "of another rate."
             )
     told += list(_wash(work, figures))
+    told += list(_quiet(work, figures))
     return Result(tuple(figures), verdict_of(figures), tuple(told))
 
 
@@ -123,6 +140,38 @@ def _wash(work: Work, figures: list[Figure]) -> list[str]:
                most=_LONGER * strainer.backwash_s, source="backwash_s of the site")
     )  # fmt: skip
     return []
+
+
+def _quiet(work: Work, figures: list[Figure]) -> list[str]:
+    """Add what passed the main meter with everything off."""
+    passed_l, most_l = _at_rest(work.site, work.entries)
+    figures.append(
+        Figure("water with everything off", passed_l, "L", least=-most_l, most=most_l,
+               source="two counts either way (arithmetic): one may be due at each end")
+    )  # fmt: skip
+    if abs(passed_l) <= most_l:
+        return []
+    wet = values_of(work.entries, "look")["wet"]
+    if wet != _NOBODY:
+        return [f"Water came with everything off and {wet} is wet: its valve does not shut. See to it first."]
+    if passed_l < 0.0 or "backflow" in values_of(work.entries, "quiet")["caused"]:
+        return ["Water ran back with everything off: the check valve leaks, or dirt holds it open. See to it first."]
+    return [
+        "The main meter counts with everything off and no block is wet: the check valve leaks and water runs back, or "
+        "a pipe leaks before the valves. Shut the main valve by hand: if it goes on counting, look before it."
+    ]
+
+
+def _at_rest(site: Site, entries: Entries) -> tuple[float, float]:
+    """Return the litres counted with everything off, once pump and valves have come to rest, and the most there may be.
+
+    Raises ValueError where nothing was counted in that time.
+    """
+    counted = column(values_of(entries, "quiet"), "water_l")
+    late = [litres for at_s, litres in counted if at_s >= counted[0][0] + _RUN_DOWN_S]
+    if not late:
+        raise ValueError("got no count of the main meter at rest; expected some: look at its signal")
+    return late[-1] - late[0], _QUIET_COUNTS * (site.main.water.per_count or 1.0)
 
 
 def _parts(site: Site, block: str) -> tuple[Part, ...]:

@@ -1,6 +1,7 @@
 """The calibration of an injector as a step: timed volumes at several settings, at line pressure, with its own stock."""
 
 import itertools
+import math
 from collections.abc import Collection
 from typing import Final
 
@@ -25,7 +26,7 @@ from daemon.commissioning.step import (
 )
 from daemon.control.rate import promised_l_h
 from daemon.decisions.measured import Calibration, Curve
-from daemon.dosing.agreement import Estimate, normalised_error
+from daemon.dosing.agreement import BEYOND, Estimate, normalised_error
 from daemon.equipment import DisplacementTank, Injector, MeteringPump, Part
 from daemon.site import Site
 
@@ -162,10 +163,10 @@ def _rates(injector: Injector, rates: dict[float, Estimate]) -> list[Figure]:
     made = []
     for setting, rate in rates.items():
         promised = promised_l_h(injector, setting)
-        width = injector.accuracy_pct / 100.0 * promised + rate.u
+        width = BEYOND * math.hypot(injector.accuracy_pct / 100.0 * promised, rate.u)
         made.append(
             figure(f"rate at {100.0 * setting:g} %", rate, "L/h", least=promised - width, most=promised + width,
-                   source="the site file's curve with its accuracy")
+                   source="the site file's curve with its accuracy, k = 3")
         )  # fmt: skip
     return made
 
@@ -224,7 +225,7 @@ def _told(found: Collection[SettingResult], rates: dict[float, Estimate], inject
 
 def _beyond(rates: dict[float, Estimate], injector: Injector) -> bool:
     return any(
-        abs(normalised_error(rate, Estimate(promised, injector.accuracy_pct / 100.0 * promised))) > 1.0
+        abs(normalised_error(rate, Estimate(promised, injector.accuracy_pct / 100.0 * promised))) > BEYOND
         for setting, rate in rates.items()
         for promised in (promised_l_h(injector, setting),)
     )

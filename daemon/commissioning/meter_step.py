@@ -57,7 +57,7 @@ def _meter_then(site: Site, _subject: str, entries: Entries) -> Stage | None:
     block = values_of(entries, "way")["block"]
     if not is_entered(entries, "fill"):
         return fill(site, block)
-    hold, watch = water_to(site, block), ("water_l", *flow_of(site))
+    hold, watch = water_to(site, block), flow_of(site)
     if not is_entered(entries, "ready"):
         text = (
             "Let the water go into the tank, or note where the reference stands, and say so at that very moment. It "

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from typing import Final
 
+from daemon.commissioning.outputs_check import NOBODY, outputs_result
 from daemon.commissioning.stages import fill, flow_of, water_to
 from daemon.commissioning.step import (
     Ask,
@@ -14,13 +15,11 @@ from daemon.commissioning.step import (
     Step,
     Verdict,
     Work,
-    column,
     is_entered,
     values_of,
 )
-from daemon.commissioning.wiring import Wrong, point_finding, swapped_valves
+from daemon.commissioning.wiring import Wrong, point_finding
 from daemon.dosing.agreement import Estimate
-from daemon.dosing.estimates import k2_of_class_pct
 from daemon.equipment import Part, Signal
 from daemon.site import Site, signals_of, wired
 
@@ -29,7 +28,7 @@ _LISTEN_S: Final = 30.0
 _HOLD_S: Final = 20.0
 _MARGIN_S: Final = 3.0
 """Of silence beyond the longest time-out that the site allows."""
-_NOBODY: Final = "none of these"
+_NO_WATER: Final = "none: all is at rest"
 
 
 def _then(site: Site, subject: str, entries: Entries) -> Stage | None:
@@ -38,17 +37,23 @@ def _then(site: Site, subject: str, entries: Entries) -> Stage | None:
     return _outputs(site, entries) if subject == OUTPUTS else _watchdog(site, entries)
 
 
-def _way() -> Stage:
+def _way(*more: Ask) -> Stage:
     text = (
         "Say what you hold the readings against: gauges, the transmitters' own displays, a meter on the "
         "loop, your eyes."
     )
-    return Stage("way", text, (Ask("instrument", "With which instruments", form=Form.TEXT),))
+    return Stage("way", text, (Ask("instrument", "With which instruments", form=Form.TEXT), *more))
 
 
 def _inputs(site: Site, entries: Entries) -> Stage | None:
     if not is_entered(entries, "way"):
-        return _way()
+        rest = Ask("water", "Which block has water meanwhile: a flow at rest is nothing, whatever its scale",
+                   form=Form.CHOICE, choices=(*site.block, _NO_WATER), default=next(iter(site.block)))  # fmt: skip
+        return _way(rest)
+    block = values_of(entries, "way")["water"]
+    hold = {} if block == _NO_WATER else water_to(site, block)
+    if hold and not is_entered(entries, "fill"):
+        return fill(site, block)
     for where, signal in signals_of(site):
         if not is_entered(entries, where):
             text = (
@@ -60,7 +65,9 @@ def _inputs(site: Site, entries: Entries) -> Stage | None:
                 Ask("true", "What it really is", least=-1e9, most=1e12),
                 Ask("true_u", "How well that is known, k = 2", least=1e-6, most=1e9),
             )
-            return Stage(where, text, asks, raw=(signal.point,), watch=_shown_as(site, where))
+            return Stage(
+                where, text, asks, hold, _shown_as(site, where), raw=(signal.point,), back_to="fill" if hold else ""
+            )
     safety = site.safety
     for name, ref in (
         ("emergency_stop_healthy", safety.emergency_stop_healthy),
@@ -106,7 +113,7 @@ def _outputs(site: Site, entries: Entries) -> Stage | None:
             return Stage(f"listen.{block}", text, hold=hold, watch=watch, lasts_s=_LISTEN_S, back_to=back)
         if not is_entered(entries, f"wet.{block}"):
             text = f"The daemon has opened {block} ({site.block[block].valve}). Look which block is wet."
-            choices = (*site.block, _NOBODY)
+            choices = (*site.block, NOBODY)
             asks = (Ask("wet", "Which block is wet", form=Form.CHOICE, choices=choices),)
             return Stage(f"wet.{block}", text, asks, hold=hold, watch=watch)
     return None
@@ -141,7 +148,7 @@ def _watchdog(site: Site, entries: Entries) -> Stage | None:
 def _result(work: Work) -> Result:
     if work.subject == INPUTS:
         return _of_inputs(work)
-    return _of_outputs(work) if work.subject == OUTPUTS else _of_watchdog(work)
+    return outputs_result(work) if work.subject == OUTPUTS else _of_watchdog(work)
 
 
 def _of_inputs(work: Work) -> Result:
@@ -163,7 +170,7 @@ def _wrong_signals(work: Work) -> Iterator[str]:
             continue
         point = wired(work.plant.points[signal.point], signal)
         true = Estimate(values["true"], values["true_u"] + _class_u(signal, values["true"]))
-        found = point_finding(point, bytes.fromhex(raw), true)
+        found = point_finding(point, bytes.fromhex(raw), true, signal.span * signal.accuracy_pct_of_span / 100.0)
         if found.wrong is Wrong.NOTHING:
             continue
         if found.wrong is Wrong.SCALE:
@@ -184,39 +191,6 @@ def _wrong_signals(work: Work) -> Iterator[str]:
 def _class_u(signal: Signal, value: float) -> float:
     """Return what the instrument's own class lets it be off by."""
     return abs(value) * signal.accuracy_pct_of_reading / 100.0 + signal.span * signal.accuracy_pct_of_span / 100.0
-
-
-def _of_outputs(work: Work) -> Result:
-    site, figures, told = work.site, [], []
-    expected, seen = {}, {}
-    for name, block in site.block.items():
-        wet = values_of(work.entries, f"wet.{name}")["wet"]
-        if wet != name:
-            what = "no block is wet" if wet == _NOBODY else f"{wet} is wet"
-            told.append(f"valve.{name}: with {name} opened {what}. Look at {block.valve} and where its wire goes.")
-        flows = [value for _, value in column(values_of(work.entries, f"listen.{name}"), "flow_m3_h")]
-        if flows:
-            flow = sum(flows) / len(flows)
-            width_pct = block.flow_accuracy_pct + site.main.flow_band_pct / 2.0
-            expected[name] = Estimate(block.flow_m3_h, width_pct / 100.0 * block.flow_m3_h)
-            seen[name] = Estimate(flow, k2_of_class_pct(1.0) / 100.0 * flow)
-            low, high = expected[name].value - expected[name].u, expected[name].value + expected[name].u
-            source = "its emitters' rate, with flow_accuracy_pct and half of flow_band_pct"
-            figures.append(Figure(f"flow of {name}", flow, "m3/h", seen[name].u, low, high, source))
-    for one, other in swapped_valves(expected, seen).items():
-        told.append(f"valve.{one} and valve.{other} are likely swapped: each gives the other's flow.")
-    for found in figures:
-        if not found.is_in_band:
-            less = found.value < (found.least or 0.0)
-            told.append(
-                f"{found.name}: {found.value:.1f} m3/h is too "
-                + (
-                    "little: a valve in it is shut, or its filter blocked."
-                    if less
-                    else "much: a leak, or a second valve open."
-                )
-            )
-    return Result(tuple(figures), Verdict.FAILED if told else Verdict.PASSED, tuple(dict.fromkeys(told)))
 
 
 def _of_watchdog(work: Work) -> Result:

@@ -53,7 +53,7 @@ def _then(site: Site, _subject: str, entries: Entries) -> Stage | None:
             ),
         )  # fmt: skip
     for number, blocks in enumerate(_duties(entries), 1):
-        hold, watch = water_to(site, *blocks), (*flow_of(site), "water_l")
+        hold, watch = water_to(site, *blocks), flow_of(site)
         if not is_entered(entries, f"fill.{number}"):
             return fill(site, *blocks, name=f"fill.{number}")
         if not is_entered(entries, f"listen.{number}"):

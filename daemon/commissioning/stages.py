@@ -17,9 +17,9 @@ def water_to(site: Site, *blocks: str) -> dict[str, float]:
 
 
 def flow_of(site: Site) -> tuple[str, ...]:
-    """Return the readings that tell of the water: the rate where there is one, and the pressure."""
+    """Return the readings that tell of the water: the count, the rate where there is one, and the pressure."""
     rate = ("flow_m3_h",) if site.main.flow is not None else ()
-    return (*rate, "pressure_kpa")
+    return ("water_l", *rate, "pressure_kpa")
 
 
 def block_asked(site: Site) -> Ask:

@@ -10,9 +10,13 @@ from daemon.commissioning.points_step import POINTS
 from daemon.commissioning.proof_step import PROOF
 from daemon.commissioning.pump_step import PUMP
 from daemon.commissioning.step import Step
+from daemon.commissioning.tank_step import TANK
 from daemon.commissioning.transit_step import TRANSIT
 from daemon.commissioning.uniformity_step import UNIFORMITY
 
-STEPS: Final[dict[str, Step]] = {
-    step.name: step for step in (POINTS, PUMP, FILL, METER, PROBE, INJECTOR, TRANSIT, UNIFORMITY, PROOF, DRY_NIGHT)
-}
+_IN_ORDER: Final = (
+    POINTS, PUMP, FILL, METER, PROBE, INJECTOR, TANK, TRANSIT, UNIFORMITY, PROOF, DRY_NIGHT,
+)  # fmt: skip
+"""As they build on each other: what is read rightly, then what the water does, then what is dosed into it."""
+
+STEPS: Final[dict[str, Step]] = {step.name: step for step in _IN_ORDER}

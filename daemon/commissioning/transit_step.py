@@ -1,5 +1,6 @@
 """The transit test as a step: a pulse of fertiliser or dye, and when it comes to the outermost emitter."""
 
+import math
 from typing import Final
 
 from daemon.as_measured import transit_parts
@@ -25,7 +26,7 @@ from daemon.commissioning.step import (
 )
 from daemon.commissioning.transit_test import Meaning, Passage, Sample, meaning, passage
 from daemon.decisions.measured import Transit
-from daemon.dosing.agreement import Estimate
+from daemon.dosing.agreement import BEYOND, Estimate
 from daemon.hydraulics.pipes import line_path, shared_main_l
 from daemon.recipe import LinePath
 from daemon.site import Site
@@ -80,9 +81,9 @@ def _then(site: Site, block: str, entries: Entries) -> Stage | None:
         return _way(site, block)
     way, water = values_of(entries, "way"), water_to(site, block)
     far = (f"block.{block}.far_ec_ms_cm",) if way["how"] == FAR else ()
-    watch = ("water_l", *far, *flow_of(site))
+    watch = (*far, *flow_of(site))
     if not is_entered(entries, "fill"):
-        return fill(site, block, watch=("water_l", *far))
+        return fill(site, block, watch=far)
     path = _path(site, block)
     transit_s = path.transit_l / site.block[block].flow_m3_h * 3.6
     if way["how"] == DYE:
@@ -134,10 +135,10 @@ def _result(work: Work) -> Result:
     computed = Estimate(path.transit_l, path.accuracy_pct / 100.0 * path.transit_l)
     means = meaning(measured, computed)
     flow_m3_h = work.site.block[block].flow_m3_h
-    low, high = computed.value - computed.u, computed.value + computed.u
-    band = "the pipes of the site file with their volume_accuracy_pct, k = 2"
+    width = BEYOND * math.hypot(computed.u, measured.u)
+    band = "the pipes of the site file with their volume_accuracy_pct, k = 3"
     figures = [
-        figure("transit", measured, "L", least=low - measured.u, most=high + measured.u, source=band),
+        figure("transit", measured, "L", least=computed.value - width, most=computed.value + width, source=band),
         Figure("transit at the block's own flow", measured.value / flow_m3_h * 0.06, "min"),
         figure("computed transit", computed, "L"),
     ]

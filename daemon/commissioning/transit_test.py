@@ -12,7 +12,7 @@ from itertools import pairwise
 from statistics import fmean, median
 from typing import Final, NamedTuple
 
-from daemon.dosing.agreement import Estimate, normalised_error
+from daemon.dosing.agreement import BEYOND, Estimate, normalised_error
 
 _FEWEST: Final = 6
 _FEW: Final = 40
@@ -103,9 +103,9 @@ def by_stopwatch(first_s: Sequence[float], reaction_s: float = 2.0) -> Estimate:
 
 
 def meaning(measured: Estimate, computed: Estimate) -> Meaning:
-    """Return what a measured transit says of the computed one: beyond both bands something is not as it is written."""
+    """Return what a measured transit says of the computed one: beyond BEYOND something is not as it is written."""
     en = normalised_error(measured, computed)
-    return Meaning.AS_PLANNED if abs(en) <= 1.0 else Meaning.LATER if en > 0.0 else Meaning.SOONER
+    return Meaning.AS_PLANNED if abs(en) <= BEYOND else Meaning.LATER if en > 0.0 else Meaning.SOONER
 
 
 class _Ground:

@@ -197,7 +197,7 @@ WATER: Final[tuple[Interlock, ...]] = (
         ),
         Effect.ONE,
         delay_s=lambda site: site.limits.no_flow_s,
-        phases=_WET,
+        phases=_WET | {None},  # without a run it is somebody's force that has the pump on
         latched=True,
         reset=Reset.OPERATOR,
         priority=Priority.HIGH,

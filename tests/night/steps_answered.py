@@ -73,6 +73,8 @@ async def fill(technician: Technician, stage: str) -> dict[str, Any]:
     if stage == "by_hand":
         await technician.simulator.ask("fault", name="backwash_stuck", on=True, for_s=60.0)
         return {}
+    if stage == "look":
+        return {"wet": "none of these"}
     return {"instrument": "the shed's own"}
 
 
@@ -112,13 +114,15 @@ async def proof(technician: Technician, stage: str) -> dict[str, Any]:
 async def inputs(technician: Technician, stage: str) -> dict[str, Any]:
     """Read each instrument's own display, and move the contacts."""
     if stage == "way":
-        return {"instrument": "gauges, a loop meter"}
+        return {"instrument": "gauges, a loop meter", "water": technician.water}
     if stage in ("emergency_stop_healthy", "selector_auto", "reset_button"):
         return {"followed": "yes"}
     truth = await technician.truth()
     line = truth["line"]
     true: dict[str, tuple[float, float]] = {
-        "main.flow": (line["flow_m3_h"], 0.5), "main.water": (1000.0 * truth["water_m3"], 30.0),
+        # Nobody has a second flow meter: the flow is known by the emitters, and the count by the meter's own dial.
+        "main.flow": (line["flow_m3_h"], 0.2 * line["flow_m3_h"]),
+        "main.water": (1000.0 * truth["water_m3"] * truth["hidden"]["main_meter"], 40.0),
         "main.pressure": (line["pressure_kpa"], 5.0), "main.background_ec": (0.6, 0.05),
         "main.line_ec": (0.6 + line["ec_rise_ms_cm"], 0.05), "filter.pressure_difference": (line["filter_kpa"], 3.0),
     }  # fmt: skip

@@ -10,7 +10,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
-from daemon.cli.night import charge_tanks, read_decisions, record_decisions
+from daemon.cli.night import charge_tanks, on_free_ports, read_decisions, record_decisions
 from daemon.cli.simulator import Simulator
 from daemon.clock import SteppedClock
 from daemon.messages import OPERATOR, TECHNICIAN, Answer, Command, Verb
@@ -18,10 +18,10 @@ from daemon.runtime.notify import Notifier
 from daemon.runtime.service import Service
 from daemon.site_file import parse_site
 from drivers.profile import load_profiles
-from tests.night.sites import START
+from tests.night.sites import START, edited
 
 WHO = "Tomas"
-A_RUN, A_PROGRAM = "a run of water", "a program"
+A_RUN, A_PROGRAM, HELD = "a run of water", "a program", "water that is held on"
 Answers = Callable[["Technician", str], Awaitable[dict[str, Any]]]
 """What is entered at a stage."""
 
@@ -45,6 +45,8 @@ class Technician:
         """When the plant's contactors changed after it."""
         self.contactors: dict[str, bool] = {}
         self.during = A_RUN
+        self.water = "creek"
+        """That runs while the readings are held against gauges."""
         self.passed_l = 0.0
         """By the reference in the test of the main meter."""
         self.count = 0
@@ -149,15 +151,19 @@ async def at_the_plant(
     *,
     seed: int = 1,
     options: tuple[str, ...] = (),
-    plants: Path | None = None,
+    otherwise: Mapping[str, str] | None = None,
 ) -> AsyncIterator[Technician]:
     """Start the simulated plant and its controller, charge the tanks, and put the unit in SEMI_AUTOMATIC.
 
-    `plants` is the site file of the plant itself, where the controller's is wrong.
+    `otherwise` is what the site file has and what the plant itself is, where the two differ.
     """
-    simulator = await Simulator.start(plants or site, ["--seed", str(seed), *options])
+    text = on_free_ports(site.read_text("utf-8"))
+    site.write_text(text, "utf-8")
+    plants = site.with_suffix(".plant.toml")
+    plants.write_text(edited(text, otherwise or {}), "utf-8")
+    simulator = await Simulator.start(plants, ["--seed", str(seed), *options])
     try:
-        plant = parse_site(site.read_text("utf-8"), load_profiles())
+        plant = parse_site(text, load_profiles())
         service = Service(
             plant, load_profiles(), folder, SteppedClock(simulator.advance, START), Notifier(None, None), _mute
         )

@@ -8,7 +8,7 @@ import pytest
 from daemon.ledger.attempts import accepted
 from tests.night import steps_answered as enter
 from tests.night.places import kestrel
-from tests.night.technician import A_PROGRAM, A_RUN, Technician, at_the_plant, u_of, value_of
+from tests.night.technician import A_PROGRAM, A_RUN, HELD, Technician, at_the_plant, u_of, value_of
 
 
 @pytest.fixture
@@ -95,6 +95,7 @@ async def test_dry_night(technician: Technician) -> None:
     ("code", "fault", "during"),
     [
         ("no-flow", "valve_stuck_shut", A_RUN),
+        ("no-flow", "valve_stuck_shut", HELD),
         ("burst", "burst", A_RUN),
         ("emergency-stop", "estop", A_RUN),
         ("selector-not-auto", "selector_hand", A_RUN),
