@@ -85,7 +85,7 @@ def live_texts(view: dict[str, Any]) -> dict[str, str]:
     if not view or view["stage"] is None:
         return {}
     shown = {name: "?" if value is None else f"{value:.4g}" for name, value in view["readings"].items()}
-    return {**shown, "on_s": f"{view['stage']['on_s']:.0f}"}
+    return {**shown, "on_s": f"{view['stage']['on_s']:.0f}", "off": ", ".join(view["stage"]["off"]) or "-"}
 
 
 def _page(request: Request, caller: Caller, farm: Farm, note: str = "", is_bad: bool = False) -> HTMLResponse:

@@ -34,7 +34,8 @@ def live_line(view: Mapping[str, Any]) -> str:
     until = (
         f" (until {stage['until']})" if stage["until"] else f" of {stage['lasts_s']:.0f}" if stage["lasts_s"] else ""
     )
-    return f"  {stage['on_s']:.0f}{until} s  {shown}"
+    waiting = f"  waiting for {', '.join(stage['off'])}" if stage["off"] else ""
+    return f"  {stage['on_s']:.0f}{until} s  {shown}{waiting}"
 
 
 def result_lines(result: Mapping[str, Any]) -> list[str]:

@@ -27,6 +27,8 @@ _MOST_OF: Final = 0.75
 """Of the time that an injector was to be on: it comes on a few scans after it was asked for."""
 _GRACE_S: Final = 120.0
 """From a force that was granted until it may be seen on: travel, start of the pump, proven flow, the record."""
+_REST_S: Final = 3600.0
+"""And for a pump's rest: it may start so often in an hour. That one does not start at all its interlock sees."""
 
 
 class Seen(NamedTuple):
@@ -172,7 +174,8 @@ def seen_on(attempt: Attempt, site: Site, seen: Seen) -> tuple[Attempt, Entry | 
     is_on = all(name in seen.on for name in stage.hold)
     if stage.until in (Until.RINSED, Until.OVER):  # what is timed is how long nothing comes of it
         is_on = not seen.is_active
-    if not is_on and watching.on_at_s is None and stage.hold and seen.at_s - watching.began_s > _GRACE_S:
+    grace_s = _GRACE_S + (_REST_S if "pump" in stage.hold else 0.0)
+    if not is_on and watching.on_at_s is None and stage.hold and seen.at_s - watching.began_s > grace_s:
         off = ", ".join(name for name in sorted(stage.hold) if name not in seen.on)
         return cut(attempt, site, f"{off} did not come on: {_why(stage, watching, seen)}"), None
     watching = _watched(attempt, stage, watching, seen, is_on=is_on)
@@ -301,7 +304,9 @@ def _order(name: str) -> tuple[int, str]:
 
 def _minutes(stage: Stage) -> float:
     """Return for how long the stage's outputs are asked for: what it takes, with room; an hour where a person does."""
-    return min(240.0, math.ceil(stage.lasts_s / 60.0) + 10.0) if stage.is_daemons else 60.0
+    if not stage.is_daemons:
+        return 60.0
+    return min(240.0, math.ceil((stage.lasts_s + (_REST_S if "pump" in stage.hold else 0.0)) / 60.0) + 10.0)
 
 
 def _why(stage: Stage, watching: Watching, seen: Seen) -> str:

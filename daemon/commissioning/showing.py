@@ -21,7 +21,7 @@ def shown_attempt(attempt: Attempt, site: Site, seen: Seen, result: Result | Non
         "needs": list(step.needs),
         "cautions": list(step.cautions),
         "water_tonight": step.water_tonight,
-        "stage": None if stage is None else _shown_stage(attempt, stage),
+        "stage": None if stage is None else _shown_stage(attempt, stage, seen),
         "behind": list(dict.fromkeys(entry.stage for entry in attempt.entries)),
         "readings": {} if stage is None else {name: seen.readings.get(name) for name in stage.watch},
         "cut_off": attempt.cut_off,
@@ -30,7 +30,7 @@ def shown_attempt(attempt: Attempt, site: Site, seen: Seen, result: Result | Non
     }
 
 
-def _shown_stage(attempt: Attempt, stage: Stage) -> dict[str, Any]:
+def _shown_stage(attempt: Attempt, stage: Stage, seen: Seen) -> dict[str, Any]:
     watching = attempt.watching
     entered = many_of(attempt.entries, stage.name) if stage.is_many else []
     return {
@@ -40,6 +40,7 @@ def _shown_stage(attempt: Attempt, stage: Stage) -> dict[str, Any]:
         "many": stage.is_many,
         "by_daemon": stage.is_daemons,
         "holds": sorted(stage.hold),
+        "off": sorted(stage.hold.keys() - seen.on),
         "lasts_s": stage.lasts_s or stage.silence_s,
         "until": None if stage.until is None else stage.until.value,
         "on_s": 0.0 if watching is None else round(watching.on_s, 1),

@@ -7,6 +7,7 @@ from daemon.messages import Verb
 from tests.night.technician import A_PROGRAM, Technician
 
 BLOCK = "creek"
+_EMITTERS = 106 * 200
 
 
 async def transit_far(technician: Technician, stage: str) -> dict[str, Any]:
@@ -135,3 +136,16 @@ async def inputs(technician: Technician, stage: str) -> dict[str, Any]:
         true[stage] = (0.6, 0.05)
     value, u = true[stage]
     return {"true": value, "true_u": u}
+
+
+async def uniformity(technician: Technician, stage: str) -> dict[str, Any]:
+    """Stand cans over a quarter of an hour of water, and read each: what an emitter gives is the plant's own flow."""
+    if stage == "way":
+        return {"instrument": "16 cans and a cylinder"}
+    truth = await technician.truth()
+    if stage == "ready":
+        technician.before = truth
+        return {}
+    assert technician.cans is not None
+    litres = 1000.0 * (truth["water_m3"] - technician.before["water_m3"])
+    return {"ml": technician.cans.caught_ml(1000.0 * litres / _EMITTERS)}

@@ -8,7 +8,7 @@ import random
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from daemon.cli.night import charge_tanks, on_free_ports, read_decisions, record_decisions
 from daemon.cli.simulator import Simulator
@@ -30,6 +30,14 @@ class StageError(Exception):
     """A stage was cut off."""
 
 
+class Cans(Protocol):
+    """Cans under some emitters of a block."""
+
+    def caught_ml(self, mean_ml: float) -> list[float]:
+        """Return what each caught where the mean of all emitters gave so much."""
+        ...
+
+
 class Technician:
     """One person at one plant."""
 
@@ -47,6 +55,8 @@ class Technician:
         self.during = A_RUN
         self.water = "creek"
         """That runs while the readings are held against gauges."""
+        self.cans: Cans | None = None
+        """Under the emitters of the block, in the uniformity step."""
         self.passed_l = 0.0
         """By the reference in the test of the main meter."""
         self.count = 0
