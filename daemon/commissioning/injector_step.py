@@ -33,6 +33,8 @@ from daemon.site import Site
 RUNS: Final = 3
 _RUN_S: Final = 180.0
 """Each a minute or more (common practice, no source)."""
+_RUN_UP_S: Final = 1.2
+"""k = 2 of the time that a pump takes to run up, and a hand at its watch (engineering judgement)."""
 _PRACTICE: Final = "three runs within 3 % of their mean: common practice, no source"
 
 
@@ -152,11 +154,15 @@ def _of_one_rate(work: Work, injector: Injector, found: SettingResult, runs: lis
 
 
 def _with_reading(found: SettingResult, runs: list[Timed], reading_l: float) -> Estimate:
-    """Return the rate with what the cylinder's scale leaves unsure, which the repeats may not show."""
+    """Return the rate with what scale and time leave unsure, which the repeats may not show.
+
+    Each run loses as much to the pump's running up; a run is longer or shorter by a part of a second of the watch.
+    """
     rate = found.rate_l_h
-    mean_l = sum(run.volume_l for run in runs) / len(runs)
+    mean_l = math.fsum(run.volume_l for run in runs) / len(runs)
     by_scale = rate.value * reading_l / mean_l / len(runs) ** 0.5
-    return Estimate(rate.value, max(rate.u, by_scale, 1e-6))
+    by_time = rate.value * _RUN_UP_S / min(run.seconds for run in runs)
+    return Estimate(rate.value, math.hypot(rate.u, by_scale, by_time))
 
 
 def _rates(injector: Injector, rates: dict[float, Estimate]) -> list[Figure]:

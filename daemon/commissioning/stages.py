@@ -7,7 +7,8 @@ from daemon.site import Site
 
 FILL_S: Final = 1800.0
 """A block that is not steady by then has a leak, an open end or a valve that hunts (engineering judgement)."""
-_RINSE_S: Final = 300.0
+_RINSE_S: Final = 3900.0
+"""A flush that has not begun by then is not coming: the pump's rest between starts may take most of an hour."""
 
 
 def water_to(site: Site, *blocks: str) -> dict[str, float]:

@@ -122,7 +122,7 @@ async def inputs(technician: Technician, stage: str) -> dict[str, Any]:
     line = truth["line"]
     true: dict[str, tuple[float, float]] = {
         # Nobody has a second flow meter: the flow is known by the emitters, and the count by the meter's own dial.
-        "main.flow": (line["flow_m3_h"], 0.2 * line["flow_m3_h"]),
+        "main.flow": (line["flow_m3_h"], max(0.5, 0.2 * line["flow_m3_h"])),
         "main.water": (1000.0 * truth["water_m3"] * truth["hidden"]["main_meter"], 40.0),
         "main.pressure": (line["pressure_kpa"], 5.0), "main.background_ec": (0.6, 0.05),
         "main.line_ec": (0.6 + line["ec_rise_ms_cm"], 0.05), "filter.pressure_difference": (line["filter_kpa"], 3.0),
