@@ -13,6 +13,7 @@ from typing import Any, Final, NamedTuple
 from daemon.commissioning.cross_check import apart_in
 from daemon.commissioning.step import Entry, EntryError, Stage, Step, Until, checked
 from daemon.control.interlocks import BY_CODE
+from daemon.control.states import Effect
 from daemon.site import Site
 
 _NONE: Final[Mapping[str, Any]] = MappingProxyType({})
@@ -171,6 +172,11 @@ def seen_on(attempt: Attempt, site: Site, seen: Seen) -> tuple[Attempt, Entry | 
         return attempt, Entry(stage.name, _kept(attempt, stage, watching, seen))
     if missing:
         return cut(attempt, site, f"{', '.join(missing)} is no longer held on: {_why(stage, watching, seen)}"), None
+    taken = [name for name in sorted(stage.hold.keys() - seen.on) if not name.startswith("injector.")]
+    if stage.flushes and seen.is_owing and not seen.is_active:
+        taken.append("the flush")
+    if taken and any(BY_CODE[code].effect >= Effect.TWO for code in seen.causes):
+        return cut(attempt, site, f"{', '.join(taken)} is kept off: {_why(stage, watching, seen)}"), None
     is_on = all(name in seen.on for name in stage.hold)
     if stage.until in (Until.RINSED, Until.OVER):  # what is timed is how long nothing comes of it
         is_on = not seen.is_active

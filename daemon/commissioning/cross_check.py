@@ -7,6 +7,7 @@ from typing import Final
 _LEAST_L: Final = 100.0
 """Less water than that tells nothing: counts come ten litres at a time at many meters (engineering judgement)."""
 _RATE, _COUNT = "flow_m3_h", "water_l"
+_LAST_S: Final = 180.0
 _APART: Final = 3.0
 """Times: between what a meter may be off by and a scale that is wrong by ten (engineering judgement)."""
 
@@ -31,14 +32,15 @@ def apart(rates_m3_h: Sequence[tuple[float, float]], litres: Sequence[tuple[floa
 
 
 def apart_in(watch: Sequence[str], rows: Sequence[Sequence[float | None]]) -> str:
-    """Return the same of what a stage has watched: rows of seconds and the readings that `watch` names."""
+    """Return the same of what a stage has watched last: rows of seconds and the readings that `watch` names."""
     if not {_RATE, _COUNT} <= set(watch):
         return ""
     rate, count = watch.index(_RATE) + 1, watch.index(_COUNT) + 1
     rates, litres = [], []
+    since_s = (rows[-1][0] or 0.0) - _LAST_S if rows else 0.0  # before it the pump may have waited for its rest
     for row in rows:
         at_s, shown, counted = row[0], row[rate], row[count]
-        if at_s is not None and shown is not None and counted is not None:
+        if at_s is not None and at_s >= since_s and shown is not None and counted is not None:
             rates.append((at_s, shown))
             litres.append((at_s, counted))
     return apart(rates, litres)

@@ -35,6 +35,12 @@ def outputs_result(work: Work) -> Result:
         low, high = own - expected[name].u, own + expected[name].u
         figures.append(figure(f"flow of {name}", flow, "m3/h", least=low, most=high, source=_FLOW_BAND))
         told += _of_flow(name, figures[-1])
+        off_pct = 100.0 * (flow.value / _block_of(name, wets, site) - 1.0)
+        if abs(off_pct) > site.main.flow_band_pct:
+            told.append(
+                f"flow of {name}: {off_pct:+.0f} % beside its emitters is beyond flow_band_pct: a shift of it alone would "
+                "not start. Test the main meter first, then look at its pressure and its emitters."
+            )
     unseen = {name for name in seen if wets[name] == NOBODY}
     for one, other in swapped_valves(expected, {name: seen[name] for name in unseen}).items():
         told.append(f"valve.{one} and valve.{other} are likely swapped: each gives the other's flow.")

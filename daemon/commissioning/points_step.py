@@ -170,7 +170,8 @@ def _wrong_signals(work: Work) -> Iterator[str]:
             continue
         point = wired(work.plant.points[signal.point], signal)
         true = Estimate(values["true"], values["true_u"] + _class_u(signal, values["true"]))
-        found = point_finding(point, bytes.fromhex(raw), true, signal.span * signal.accuracy_pct_of_span / 100.0)
+        finest = signal.per_count or signal.span * signal.accuracy_pct_of_span / 100.0
+        found = point_finding(point, bytes.fromhex(raw), true, finest)
         if found.wrong is Wrong.NOTHING:
             continue
         if found.wrong is Wrong.SCALE:

@@ -40,19 +40,19 @@ class Finding(NamedTuple):
     """For a scale: times what the profile or the site file has."""
 
 
-def point_finding(point: Point, data: bytes, truth: Estimate, span_u: float = 0.0) -> Finding:
+def point_finding(point: Point, data: bytes, truth: Estimate, finest: float = 0.0) -> Finding:
     """Return what is wrong with a number, by its registers as they came and what it should read.
 
     The profile's own order is tried first, then a scale that is off by tens, then the other orders: a value is taken to
-    be explained where it agrees with the truth within both bands. `truth` is in the point's unit; `span_u` is what of
-    its band is the instrument's own by its span, which is so many times as much where the span is.
+    be explained where it agrees with the truth within both bands. `truth` is in the point's unit; `finest` is what of
+    its band is one count, or the instrument's own by its span: so many times as much where the scale is.
     """
     shown = _read(point, data)
     if _agrees(shown, truth):
         return Finding(Wrong.NOTHING, shown)
     for tens in _TENS:
         for factor in (1.0 / tens, tens):
-            if _agrees(shown * factor, Estimate(truth.value, truth.u + max(0.0, factor - 1.0) * span_u)):
+            if _agrees(shown * factor, Estimate(truth.value, truth.u + max(0.0, factor - 1.0) * finest)):
                 return Finding(Wrong.SCALE, shown * factor, factor)
     for word, byte in product(_ORDERS, _ORDERS):
         if (word, byte) == (point.word_order, point.byte_order) or (point.width == 1 and word != point.word_order):

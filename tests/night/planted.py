@@ -51,6 +51,7 @@ _SAID: Final = {
     "without a word these were still on": "watchdog",
 }
 """What is told, and which mistake it names; the first that is met counts."""
+_NO_MISTAKE: Final = ("the measured ones go into the plan", "Test the main meter first")
 _SPANS: Final = {
     "main.flow": ('point = "station.ai1", at_low = 0.0, at_high = 120.0', "at_high = 1200.0"),
     "main.pressure": ('point = "station.ai2", at_low = 0.0, at_high = 600.0', "at_high = 6000.0"),
@@ -122,7 +123,8 @@ def _turned(folder: Path) -> Path:
 
 
 def name_of(told: tuple[str, ...]) -> str:
-    """Return which mistake these words name."""
+    """Return which mistake these words name; nothing where they only say what was measured, or what to test next."""
+    told = tuple(text for text in told if not any(said in text for said in _NO_MISTAKE))
     text = " ".join(told)
     return next((name for said, name in _SAID.items() if said in text), "something else" if told else NOTHING)
 
@@ -139,8 +141,9 @@ async def commission(kind: str, seed: int, folder: Path) -> Named:
             await technician.simulator.ask("fault", on=True, **made.fault)
         for step, subject, answers in _STEPS:
             told = await _told(technician, step, subject, answers)
-            if told:
-                return Named(name_of(told), f"{step} {subject}", told)
+            what = name_of(told)
+            if what != NOTHING:
+                return Named(what, f"{step} {subject}", told)
     return Named(NOTHING, "", ())
 
 
