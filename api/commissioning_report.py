@@ -8,10 +8,11 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from api.curve import curve_svg
-from daemon.commissioning.status import Done, Standing, standings
+from daemon.commissioning.status import Done, Standing, bars_of, standings
 from daemon.commissioning.steps import STEPS
 from daemon.ledger.attempts import AttemptReport, attempts
 from daemon.ledger.errors import LedgerMissing
+from daemon.planning.bars import Bar
 from daemon.site import Plant
 
 
@@ -25,8 +26,16 @@ def reported(path: Path) -> tuple[AttemptReport, ...]:
 
 def standings_of(plant: Plant, found: Iterable[AttemptReport], now: datetime) -> tuple[Standing, ...]:
     """Return how every step stands by the attempts that were accepted."""
-    done = [Done(*one.done) for one in found if one.ended is not None and one.ended.row.state == "ACCEPTED"]
-    return standings(plant.site, done, now)
+    return standings(plant.site, _done_in(found), now)
+
+
+def bars_at(plant: Plant, path: Path, now: datetime) -> tuple[Bar, ...]:
+    """Return what keeps fertiliser out of which runs, by the record at `path`. Raises LedgerError."""
+    return bars_of(plant.site, _done_in(reported(path)), now)
+
+
+def _done_in(found: Iterable[AttemptReport]) -> list[Done]:
+    return [Done(*one.done) for one in found if one.ended is not None and one.ended.row.state == "ACCEPTED"]
 
 
 def report_of(plant: Plant, found: tuple[AttemptReport, ...], now: datetime) -> dict[str, Any]:

@@ -9,11 +9,13 @@ from pydantic import Field
 
 from api.access.guard import VIEW, allow
 from api.access.roles import ANYBODY, PLANNERS
+from api.commissioning_report import bars_at
 from api.farm import TheFarm, moment
 from api.problems import Refused
 from api.rehearsal import Rehearsed, Stand
 from api.shapes import Asked, CubicMetres, Hectares, Kilograms, Litres, Moment, Name, Shape
 from daemon.agronomy.past import Past
+from daemon.as_measured import as_measured
 from daemon.decisions.base import Day, of_kind
 from daemon.decisions.watering import Program
 from daemon.ledger.accounts import read_past
@@ -138,7 +140,9 @@ def draft(given: NewDraft, farm: TheFarm) -> Draft:
     except LedgerMissing:
         past = Past((), ())
     try:
-        made = plan_run(farm.plant, decisions, given.program, _DRAFT, farm.clock.stamp().utc, past)
+        now = farm.clock.stamp().utc
+        plant, bars = as_measured(farm.plant, decisions), bars_at(farm.plant, farm.ledger, now)
+        made = plan_run(plant, decisions, given.program, _DRAFT, now, past, bars=bars)
     except PlanError as error:
         return Draft(
             program=given.program, would_run=False, blocks=[], channels=[], checks=[_check(one) for one in error.checks]

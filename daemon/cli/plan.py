@@ -12,6 +12,7 @@ import uvloop
 
 from daemon.agronomy.past import Past
 from daemon.agronomy.tank import contents_at
+from daemon.as_measured import as_measured
 from daemon.cli.errors import InputError
 from daemon.cli.given import day, moment
 from daemon.cli.night_view import TRUTH, shift_lines
@@ -47,7 +48,8 @@ def main(arguments: argparse.Namespace) -> int:
     """Print the plan of a night. Returns 1 where a shift is refused."""
     if arguments.json is not None and not arguments.json.parent.is_dir():
         raise InputError(f"--json: got {arguments.json}; expected a file in a folder that exists")
-    plant, source = read_plant(arguments.site), read_source(arguments)
+    source = read_source(arguments)
+    plant = as_measured(read_plant(arguments.site), source.decisions)
     zone = ZoneInfo(plant.site.site.zone)
     night = night_ahead(source.decisions, zone.key) if arguments.night is None else day(arguments.night, "--night")
     now = planned_at(night, zone)

@@ -14,6 +14,8 @@ import uvloop
 from daemon.cli.client import add_folder
 from daemon.cli.errors import InputError
 from daemon.clock import Clock, RealClock, ScaledClock
+from daemon.commissioning.status import unknown_required
+from daemon.commissioning.steps import STEPS
 from daemon.decisions.kinds import KINDS
 from daemon.planning.decided import Decided, parse_decisions
 from daemon.planning.review import check_decisions
@@ -64,6 +66,8 @@ def check(arguments: argparse.Namespace) -> int:
         decided = parse_decisions(_text(arguments.decisions))
         problems = (*decided.problems, *check_decisions(found, decided))
         told += [_told(arguments.decisions, problems)] if problems else []
+    if found.plant is not None and (unknown := unknown_required(found.plant.site)):
+        told.append(_told(arguments.site, [_not_there(name, found.plant) for name in unknown]))
     if told or found.plant is None:
         raise InputError("\n".join(told))
     site = found.plant.site
@@ -76,6 +80,12 @@ def check(arguments: argparse.Namespace) -> int:
         counts = ", ".join(f"{count} of {kind}" for kind, count in counted.items() if count)
         print(f"{arguments.decisions}: {counts}. No errors.")
     return 0
+
+
+def _not_there(name: str, plant: Plant) -> Problem:
+    step = STEPS[name.partition(".")[0]]
+    subjects = ", ".join(f"{step.name}.{subject}" for subject in step.subjects(plant.site))
+    return Problem("commissioning.required", repr(name), f"{step.name}, or one of {subjects or 'none: there is none'}")
 
 
 def add_sim(parser: argparse.ArgumentParser) -> None:

@@ -38,8 +38,8 @@ def outputs_result(work: Work) -> Result:
         off_pct = 100.0 * (flow.value / _block_of(name, wets, site) - 1.0)
         if abs(off_pct) > site.main.flow_band_pct:
             told.append(
-                f"flow of {name}: {off_pct:+.0f} % beside its emitters is beyond flow_band_pct: a shift of it alone would "
-                "not start. Test the main meter first, then look at its pressure and its emitters."
+                f"flow of {name}: {off_pct:+.0f} % beside its emitters is beyond flow_band_pct: a shift of it alone "
+                "would not start. Test the main meter first, then look at its pressure and its emitters."
             )
     unseen = {name for name in seen if wets[name] == NOBODY}
     for one, other in swapped_valves(expected, {name: seen[name] for name in unseen}).items():
