@@ -219,6 +219,7 @@ class Commissioning:
     async def _abort(self, request: Mapping[str, Any], who: str) -> str:
         attempt = self._at_hand()
         why = str(request.get("why") or "aborted")[:200]
+        self._attempt = attempt._replace(watching=None)  # what is let go now cuts nothing off
         await self._release()
         await self._record(StepEnded(attempt.id, "ABORTED", "", "", why, who))
         self._forget()

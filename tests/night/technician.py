@@ -87,6 +87,33 @@ class Technician:
         command = Command(f"c{self.count}-{self.service.clock.stamp().ms}", WHO, role, verb, arguments)
         return await self.until(self.service.command(command))
 
+    async def command_run(self, block: str = "creek") -> None:
+        """Start water of a block."""
+        assert (await self.command(Verb.START, block=block, minutes=30.0)).accepted
+
+    async def command_stop(self) -> None:
+        """Stop what runs."""
+        await self.command(Verb.STOP_EVERYTHING)
+
+    async def restart(self) -> None:
+        """Stop the controller as a signal does, and start it on the same record."""
+        old = self.service
+        then, folder = old.clock.stamp().utc, old.ledger.path.parent
+        await old.stop()
+        clock = SteppedClock(self.simulator.advance, then)
+        self.service = Service(old.plant, load_profiles(), folder, clock, Notifier(None, None), _mute)
+        await self.service.start()
+        await self.service.step()
+
+    async def at_rest(self, most_scans: int = 120) -> bool:
+        """Return whether the controller comes to rest soon, and the plant's own outputs with it."""
+        for _ in range(most_scans):
+            await self.service.step()
+            on = (await self.truth())["outputs"]
+            if self.service.scanner.is_at_rest() and not any(on.values()):
+                return True
+        return False
+
     async def truth(self) -> dict[str, Any]:
         """Return the plant's truth."""
         return await self.simulator.ask("truth")
@@ -185,7 +212,11 @@ async def at_the_plant(
             technician = Technician(service, simulator, seed)
             mode = await technician.command(Verb.MODE, mode="SEMI_AUTOMATIC")
             assert mode.accepted, mode.reason
-            yield technician
+            try:
+                yield technician
+            finally:
+                if technician.service is not service:
+                    await technician.service.stop()
         finally:
             await service.stop()
     finally:
