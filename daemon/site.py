@@ -77,7 +77,8 @@ def point_refs(part: BaseModel, where: str = "") -> Iterator[tuple[str, str, Way
         if isinstance(value, BaseModel):
             yield from point_refs(value, path)
         elif isinstance(value, dict):
-            for name, item in value.items():
+            parts = ((name, item) for name, item in value.items() if isinstance(item, BaseModel))
+            for name, item in parts:
                 yield from point_refs(item, f"{path}.{name}")
         elif value is not None:
             ways = [mark for mark in type(part).model_fields[key].metadata if isinstance(mark, Way)]

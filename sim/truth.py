@@ -39,6 +39,7 @@ def truth(plant: Plant) -> dict[str, Any]:
         "trunk_kg": _mass_kg(plant, _trunk_l(plant)),
         "in_pipes_kg": _mass_kg(plant, in_pipes),
         "lost_kg": _mass_kg(plant, lost),
+        "far_ec_rise_ms_cm": {name: plant.far_rise_ms_cm(name) for name in plant.site.block},
         "hose_kg": {name: _mass_kg(plant, injector.hose.held_l()) for name, injector in plant.injectors.items()},
         "stock_injected_l": {name: injector.drawn_l for name, injector in plant.injectors.items()},
         "leaked_l": {name: tank.leaked_l for name, tank in plant.tanks.items()},

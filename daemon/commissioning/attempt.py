@@ -10,7 +10,7 @@ from statistics import median
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
-from daemon.commissioning.cross_check import apart_in
+from daemon.commissioning.cross_check import apart_in, partly
 from daemon.commissioning.step import Entry, EntryError, Stage, Step, Until, checked
 from daemon.control.interlocks import BY_CODE
 from daemon.control.states import Effect
@@ -176,7 +176,8 @@ def seen_on(attempt: Attempt, site: Site, seen: Seen) -> tuple[Attempt, Entry | 
     if stage.flushes and seen.is_owing and not seen.is_active:
         taken.append("the flush")
     if taken and any(BY_CODE[code].effect >= Effect.TWO for code in seen.causes):
-        return cut(attempt, site, f"{', '.join(taken)} is kept off: {_why(stage, watching, seen)}"), None
+        why = "; ".join(filter(None, (_why(stage, watching, seen), partly(site, stage, watching.rows))))
+        return cut(attempt, site, f"{', '.join(taken)} is kept off: {why}"), None
     is_on = all(name in seen.on for name in stage.hold)
     if stage.until in (Until.RINSED, Until.OVER):  # what is timed is how long nothing comes of it
         is_on = not seen.is_active
@@ -309,9 +310,9 @@ def _order(name: str) -> tuple[int, str]:
 
 
 def _minutes(stage: Stage) -> float:
-    """Return for how long the stage's outputs are asked for: what it takes, with room; an hour where a person does."""
+    """Return for how long the stage's outputs are asked for: what it takes, with room; hours where a person does."""
     if not stage.is_daemons:
-        return 60.0
+        return 240.0 if stage.is_many else 60.0  # entries come one after the other while a pulse passes
     return min(240.0, math.ceil((stage.lasts_s + (_REST_S if "pump" in stage.hold else 0.0)) / 60.0) + 10.0)
 
 

@@ -93,11 +93,11 @@ def _result(work: Work) -> Result:
         if not figures[-1].is_in_band:
             more = flow_at.value > block.flow_m3_h
             told.append(
-                "It takes more than its emitters do: look for a leak, an open end, another valve that stands open."
+                "It takes more than its emitters do. Test the main meter first, then look for a leak, an open end, "
+                "another valve that stands open."
                 if more
-                else "It takes less than its emitters do: look for a valve that is part shut, a blocked filter, "
-                "emitters "
-                "of another rate."
+                else "It takes less than its emitters do. Test the main meter first, then look for a valve that is "
+                "part shut, a blocked filter, emitters of another rate."
             )
     told += list(_wash(work, figures))
     told += list(_quiet(work, figures))

@@ -37,6 +37,8 @@ _PULSE_SHARE: Final = 0.15
 """Of the computed transit: long enough to stand out once it has smeared (engineering judgement)."""
 _WATCH: Final = 2.0
 """Times the computed transit that the far probe is watched for: pipes twice as large would still show."""
+_CLOSER: Final = 0.75
+"""Of the computed transit: from then on readings are taken close together."""
 _REACTION_S: Final = 2.0
 """k = 2 of a person who says when (engineering judgement)."""
 _LEAST_PCT: Final = 1.0
@@ -102,10 +104,11 @@ def _then(site: Site, block: str, entries: Entries) -> Stage | None:
         lasts_s = _WATCH * transit_s
         return Stage("watch", text, hold=water, watch=watch, lasts_s=lasts_s, back_to="fill")
     if way["how"] == HANDHELD and not is_done(entries, "watch"):
+        soon_min = _CLOSER * transit_s / 60.0
         text = (
             "Hold the meter's probe under the outermost emitter and enter what it shows: every few minutes at first, "
-            "every half minute once it rises, until it has been steady or is back where it was. Then say that "
-            "it is done."
+            f"every half minute from {soon_min:.0f} minutes after the pulse began, as it is expected after "
+            f"{transit_s / 60.0:.0f}, until it is back where it was. Then say that it is done."
         )
         asks = (Ask("ms_cm", "EC at the emitter", "mS/cm", most=50.0),)
         return Stage("watch", text, asks, hold=water, watch=watch, is_many=True, back_to="fill")

@@ -18,6 +18,8 @@ _FEWEST: Final = 6
 _FEW: Final = 40
 """From so many readings on each is taken as the median of itself and its neighbours."""
 _NEIGHBOURS: Final = 2
+_DENSE: Final = 10.0
+"""Readings within the length of the pulse, for that: twice the five that are taken together."""
 _FIRST: Final = 0.10
 """Of the rise: the front's first and the tail's last is where this is passed (engineering judgement)."""
 _SEEN: Final = 5.0
@@ -66,7 +68,7 @@ def passage(samples: Sequence[Sample], pulse: float) -> Passage:
     found = sorted(samples)
     if len(found) < _FEWEST:
         raise ValueError(f"got {len(found)} readings; expected {_FEWEST} or more, some before the stock comes")
-    smooth, noise = _smoothed(found), _noise(found)
+    smooth, noise = _smoothed(found, pulse), _noise(found)
     lowest, highest = min(one.ms_cm for one in smooth), max(one.ms_cm for one in smooth)
     if highest - lowest < max(_LEAST_MS_CM, _SEEN * noise):
         raise ValueError(
@@ -80,12 +82,22 @@ def passage(samples: Sequence[Sample], pulse: float) -> Passage:
     level = _Ground(smooth, before, ground + 0.5 * (highest - ground))
     rises = [Sample(one.at, one.ms_cm - level.at(one.at)) for one in smooth]
     top = median(one.ms_cm for one in rises if one.ms_cm > 0.5 * max(rise.ms_cm for rise in rises))
-    middle = next(place for place, one in enumerate(rises) if one.ms_cm >= 0.5 * top and _stays(rises, place, top))
-    arrival = _crossing(rises, range(middle, 0, -1), max(_FIRST * top, 2.0 * noise), noise)
-    half = _crossing(rises, range(middle, 0, -1), 0.5 * top, noise)
+    following, of_gap = (_NEIGHBOURS, 0.5) if _is_dense(found, pulse) else (1, 1.0)
+    high = [place for place, one in enumerate(rises) if one.ms_cm >= 0.5 * top and _stays(rises, place, top, following)]
+    if not high:
+        raise ValueError(
+            "got no two readings in a row of the pulse; expected readings closer together: repeat the test"
+        )
+    middle = high[0]
+    arrival = _crossing(rises, range(middle, 0, -1), max(_FIRST * top, 2.0 * noise), noise, of_gap)
+    half = _crossing(rises, range(middle, 0, -1), 0.5 * top, noise, of_gap)
     last = max(place for place, one in enumerate(rises) if one.ms_cm >= 0.5 * top)
     is_gone = rises[-1].ms_cm <= max(_FIRST * top, 2.0 * noise) and last < len(rises) - 1
-    gone = _crossing(rises, range(last + 1, len(rises)), max(_FIRST * top, 2.0 * noise), noise) if is_gone else None
+    gone = (
+        _crossing(rises, range(last + 1, len(rises)), max(_FIRST * top, 2.0 * noise), noise, of_gap)
+        if is_gone
+        else None
+    )
     if half.value <= 0.0 or (gone is not None and gone.value < pulse):
         raise ValueError("got a pulse that came before it was injected, or was gone before its end: look at the times")
     return Passage(arrival, half, gone, top, noise)
@@ -128,8 +140,14 @@ class _Ground:
         return self._from_ms_cm + self._slope * (at - self._from_at)
 
 
-def _smoothed(found: Sequence[Sample]) -> list[Sample]:
-    if len(found) < _FEW:
+def _is_dense(found: Sequence[Sample], pulse: float) -> bool:
+    in_pulse = pulse * (len(found) - 1) / max(1e-9, found[-1].at - found[0].at)
+    return len(found) >= _FEW and in_pulse >= _DENSE
+
+
+def _smoothed(found: Sequence[Sample], pulse: float) -> list[Sample]:
+    """Return each reading as the middle of its neighbours, unless so few fall into a pulse that it would go."""
+    if not _is_dense(found, pulse):
         return list(found)
     near = _NEIGHBOURS
     return [
@@ -153,16 +171,16 @@ def _noise(found: Sequence[Sample]) -> float:
     return 1.4826 * median(steps) / math.sqrt(2.0) if len(found) >= _FEW else 0.0
 
 
-def _stays(rises: Sequence[Sample], place: int, top: float) -> bool:
-    following = rises[place + 1 : place + 1 + _NEIGHBOURS]
-    return all(one.ms_cm >= 0.4 * top for one in following)
+def _stays(rises: Sequence[Sample], place: int, top: float, following: int) -> bool:
+    after = rises[place + 1 : place + 1 + following]
+    return len(after) == following and all(one.ms_cm >= 0.4 * top for one in after)
 
 
-def _crossing(rises: Sequence[Sample], places: range, height: float, noise: float) -> Estimate:
+def _crossing(rises: Sequence[Sample], places: range, height: float, noise: float, of_gap: float) -> Estimate:
     """Return where the rise passes a height between one of these places and the one before it.
 
-    In between it goes straight, which may be wrong by all of the gap: half of it is taken as the k = 2, with what the
-    noise moves along the slope.
+    In between it goes straight, which may be wrong by all of the gap: half of it is taken as the k = 2, or all where so
+    few readings show the pulse that its height is not sure either; with what the noise moves along the slope.
     """
     for place in places:
         before, after = rises[place - 1], rises[place]
@@ -171,5 +189,5 @@ def _crossing(rises: Sequence[Sample], places: range, height: float, noise: floa
             part = (height - before.ms_cm) / (after.ms_cm - before.ms_cm)
             gap = after.at - before.at
             moved = 2.0 * noise * gap / (high - low)
-            return Estimate(before.at + part * gap, math.hypot(0.5 * gap, min(moved, 2.0 * gap)))
+            return Estimate(before.at + part * gap, math.hypot(of_gap * gap, min(moved, 2.0 * gap)))
     raise ValueError("got no edge of the pulse; expected clean water before it and readings all the way up")

@@ -337,6 +337,15 @@ class Commissioning:
 
     def _move(self, act: Callable[[], Coroutine[Any, Any, None]]) -> None:
         self._moving = asyncio.ensure_future(act())
+        self._moving.add_done_callback(self._told_of)
+
+    def _told_of(self, done: "asyncio.Future[Any]") -> None:
+        """Say that something failed which nobody expected, so that no attempt stands still without a word."""
+        error = None if done.cancelled() else done.exception()
+        if error is not None:
+            self._problem = (
+                f"A fault of the program ({error!r}): abort this attempt, and report it. All that is entered is kept."
+            )
 
     async def _moved(self) -> None:
         """Wait until what the daemon does by itself is done."""

@@ -69,6 +69,11 @@ class Scanner:
         self._awaited.append((self._state.emitted, ticket))
         self._answered = dict(answered)
 
+    @property
+    def plant(self) -> Plant:
+        """The plant as it is controlled by: with what was measured of its injectors."""
+        return self._plant
+
     def fit(self, plant: Plant) -> None:
         """Go on with a plant whose injectors were measured since. Only while nothing runs."""
         self._plant = plant

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
+from daemon.messages import Verb
 from tests.night import steps_answered as enter
 from tests.night.places import kestrel
 from tests.night.sites import edited
@@ -152,15 +153,14 @@ async def _told(technician: Technician, step: str, subject: str, answers: Answer
     try:
         result = await technician.lead(step, subject, answers)
     except StageError as cut:
-        if subject != "inputs":
-            return (str(cut),)
-        return await _at_rest(technician, str(cut))
+        await technician.ask("abort", why="cut off")
+        await technician.command(Verb.RESET)
+        return (str(cut),) if subject != "inputs" else await _at_rest(technician, str(cut))
     return () if result["verdict"] == "PASSED" else tuple(result["told"])
 
 
 async def _at_rest(technician: Technician, why: str) -> tuple[str, ...]:
     """Hold the readings against gauges with all at rest, once water was refused: what is wrong may show there."""
-    await technician.ask("abort", why="no water")
     technician.water = "none: all is at rest"
     result = await technician.lead("points", "inputs", enter.inputs)
     return (*result["told"], why)

@@ -57,6 +57,8 @@ class Technician:
         """That runs while the readings are held against gauges."""
         self.cans: Cans | None = None
         """Under the emitters of the block, in the uniformity step."""
+        self.reads = 0
+        """Of a meter in the hand."""
         self.passed_l = 0.0
         """By the reference in the test of the main meter."""
         self.count = 0

@@ -50,7 +50,7 @@ async def commission_all(seed: int, folder: Path) -> Off:
         eta_pct = 70.0 * hidden["pump_efficiency"]
         duties = [f"efficiency, duty {number}" for number in (1, 2)]
         return Off(
-            transit_pct=100.0 * (value_of(transit, "transit") / _transit_l(technician, hidden) - 1.0),
+            transit_pct=100.0 * (value_of(transit, "transit") / transit_l(technician, hidden) - 1.0),
             injector_pct=max((_injector_pct(injectors[name], hidden, name) for name in injectors), key=abs),
             meter_pct=value_of(meter, "error") - 100.0 * (hidden["main_meter"] - 1.0),
             probe_pct=100.0 * (value_of(probe, "slope, true over shown") * hidden["line_ec"] - 1.0),
@@ -59,7 +59,7 @@ async def commission_all(seed: int, folder: Path) -> Off:
         )
 
 
-def _transit_l(technician: Technician, hidden: dict[str, float]) -> float:
+def transit_l(technician: Technician, hidden: dict[str, float]) -> float:
     """Return the litres to the outermost emitter: shared main and block have each a hidden factor of their own."""
     site = technician.service.plant.site
     shared_l = shared_main_l(site.main)

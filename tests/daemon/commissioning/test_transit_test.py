@@ -101,3 +101,31 @@ def test_dye_by_the_watch() -> None:
 def test_what_a_difference_means(measured: float, means: Meaning) -> None:
     """Only beyond what both are unsure of."""
     assert meaning(Estimate(measured, 50.0), Estimate(1200.0, 120.0)) is means
+
+
+def test_few_readings_by_hand() -> None:
+    """Readings far apart find the transit within what they state, or say that they are too far apart: nothing else."""
+    found = held = 0
+    for seed in range(600):
+        dice = random.Random(seed)
+        count, arrive, smear = dice.choice((12, 20, 40, 41, 80)), 18_000.0, dice.uniform(200.0, 3000.0)
+        pulse, gap = dice.choice((2800.0, 6000.0)), 40_000.0 / count
+        samples = []
+        for number in range(count):
+            at = 1500.0 + (number + dice.uniform(-0.3, 0.3)) * gap
+            rise, fall = (min(1.0, max(0.0, (at - edge) / smear + 0.5)) for edge in (arrive, arrive + pulse))
+            samples.append(Sample(at, (0.6 + 3.6 * (rise - fall)) * (1.0 + dice.gauss(0.0, 0.01))))
+        try:
+            half = passage(samples, pulse).half
+        except ValueError:
+            continue
+        found += 1
+        held += abs(half.value - arrive) <= half.u
+    assert found >= 300 and held / found >= 0.92, (found, held)
+
+
+def test_one_high_reading_alone_is_no_pulse() -> None:
+    """It may be wild: readings closer together are asked for."""
+    samples = [Sample(1000.0 * n, 3.0 if n == 6 else 0.6) for n in range(12)]
+    with pytest.raises(ValueError, match="closer together"):
+        passage(samples, 500.0)
