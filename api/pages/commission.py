@@ -94,7 +94,7 @@ def _page(request: Request, caller: Caller, farm: Farm, note: str = "", is_bad: 
     found = () if view else standings_of(farm.plant, reported(farm.ledger), farm.clock.stamp().utc)
     return render(
         request, farm, "commission.html", caller=caller, note=note, note_is_bad=is_bad, view=view,
-        events="/commission/events" if view else "", state=state_of(view), texts=live_texts(view), entered=_ENTERED,
+        events="/commission/events", state=state_of(view), texts=live_texts(view), entered=_ENTERED,
         standings=[one for one in found if one.is_required or one.done_at is not None],
         begins=[(step.name, step.title, step.subjects(farm.plant.site)) for step in STEPS.values()],
         mode="" if heard is None else heard.snapshot.mode,

@@ -75,6 +75,14 @@ def words_of(request: Request, farm: Farm) -> Words:
     return words_for(chosen, settings.locale, settings.units, farm.zone)
 
 
+def _here(request: Request) -> str:
+    """Return the address under which a page is read again: what a form was sent to is no page itself."""
+    path = request.url.path
+    if request.method == "POST":
+        return path.rpartition("/")[0] or "/"
+    return f"{path}?{request.url.query}" if request.url.query else path
+
+
 def render(
     request: Request,
     farm: Farm,
@@ -108,6 +116,7 @@ def render(
             now=farm.clock.stamp().utc,
             nav=NAV,
             path=request.url.path,
+            here=_here(request),
             languages=LANGUAGES,
             style=asset("style.css").decode(),
             new_id=lambda: uuid.uuid4().hex,

@@ -49,7 +49,7 @@ from tests.night.sites import START
 NOW = datetime.fromisoformat("2026-10-13T21:30:00+00:00")
 """Breakfast at Kestrel Bend."""
 PASSWORD = "creek-and-ridge-7"
-_HASH = hash_of(PASSWORD)
+PASSWORD_HASH = hash_of(PASSWORD)
 _STAMP = UtcStamp(NOW, True)
 
 
@@ -112,7 +112,7 @@ class Given:
         """Return the browser of somebody of a role who has logged in, on the farm's own page."""
         name = name or role.value
         if self.farm.store.person(name) is None:
-            self.farm.store.add(name, role, self.farm.now_ms(), _HASH)
+            self.farm.store.add(name, role, self.farm.now_ms(), PASSWORD_HASH)
         secret = self.farm.store.begin_session(name, self.farm.now_ms())
         made = self.client(Origin="http://localhost")
         made.cookies.set(COOKIE, secret)
@@ -121,11 +121,11 @@ class Given:
     def software(self, role: Role) -> httpx.AsyncClient:
         """Return other software with a token of a role."""
         if self.farm.store.person("owner") is None:
-            self.farm.store.add("owner", Role.TECHNICIAN, self.farm.now_ms(), _HASH)
+            self.farm.store.add("owner", Role.TECHNICIAN, self.farm.now_ms(), PASSWORD_HASH)
         _, secret = self.farm.store.add_token("owner", "office", role, 30, self.farm.now_ms())
         return self.client(Authorization=f"Bearer {secret}")
 
-    password_hash: str = _HASH
+    password_hash: str = PASSWORD_HASH
     ledger: Ledger = field(init=False)
 
     def record_rows(self, *rows: Evidence) -> None:

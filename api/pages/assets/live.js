@@ -1,7 +1,7 @@
 // Live numbers, and no page that is old without saying so. Everything reads without it.
 "use strict";
 const body = document.body;
-const again = () => location.replace(location.pathname + location.search);
+const again = () => location.replace(body.dataset.here);
 
 const source = body.dataset.events;
 if (source && window.EventSource) {
