@@ -8,6 +8,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from api.curve import curve_svg
+from daemon.commissioning.showing import plain
 from daemon.commissioning.status import Done, Standing, bars_of, standings
 from daemon.commissioning.steps import STEPS
 from daemon.ledger.attempts import AttemptReport, attempts
@@ -97,4 +98,4 @@ def report_html(report: dict[str, Any]) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment.get_template("commissioning_report.html").render(report=report, curve_svg=curve_svg)
+    return environment.get_template("commissioning_report.html").render(report=report, curve_svg=curve_svg, plain=plain)

@@ -16,6 +16,7 @@ from api.farm import Farm, TheFarm
 from api.pages.page import form_of, render
 from api.problems import Refused
 from api.routes.commissioning import ask_commissioning
+from daemon.commissioning.showing import plain
 from daemon.commissioning.steps import STEPS
 
 router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
@@ -84,7 +85,7 @@ def live_texts(view: dict[str, Any]) -> dict[str, str]:
     """Return the readings of a stage, and how far it is, by where they stand."""
     if not view or view["stage"] is None:
         return {}
-    shown = {name: "?" if value is None else f"{value:.4g}" for name, value in view["readings"].items()}
+    shown = {name: "?" if value is None else plain(value) for name, value in view["readings"].items()}
     return {**shown, "on_s": f"{view['stage']['on_s']:.0f}", "off": ", ".join(view["stage"]["off"]) or "-"}
 
 
@@ -94,7 +95,7 @@ def _page(request: Request, caller: Caller, farm: Farm, note: str = "", is_bad: 
     found = () if view else standings_of(farm.plant, reported(farm.ledger), farm.clock.stamp().utc)
     return render(
         request, farm, "commission.html", caller=caller, note=note, note_is_bad=is_bad, view=view,
-        events="/commission/events", state=state_of(view), texts=live_texts(view), entered=_ENTERED,
+        events="/commission/events", plain=plain, state=state_of(view), texts=live_texts(view), entered=_ENTERED,
         standings=[one for one in found if one.is_required or one.done_at is not None],
         begins=[(step.name, step.title, step.subjects(farm.plant.site)) for step in STEPS.values()],
         mode="" if heard is None else heard.snapshot.mode,

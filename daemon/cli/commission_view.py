@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from daemon.cli.tables import table
+from daemon.commissioning.showing import plain
 from daemon.commissioning.status import Standing
 
 
@@ -43,7 +44,7 @@ def result_lines(result: Mapping[str, Any]) -> list[str]:
     rows = [
         [
             one["name"],
-            _number(one["value"]),
+            plain(one["value"]),
             _u(one),
             one["unit"],
             _band(one),
@@ -76,15 +77,11 @@ def status_lines(found: Iterable[Standing], *, is_short: bool) -> list[str]:
     return table(("step", "of", "stands", "done", "until", ""), rows) if rows else ["Nothing was commissioned yet."]
 
 
-def _number(value: float) -> str:
-    return f"{value:.4g}"
-
-
 def _u(one: Mapping[str, Any]) -> str:
-    return "" if one["u"] is None else f"{one['u']:.2g}"
+    return "" if one["u"] is None else plain(one["u"], 2)
 
 
 def _band(one: Mapping[str, Any]) -> str:
     ends: Sequence[float | None] = (one["least"], one["most"])
-    low, high = ("" if end is None else f"{end:.4g}" for end in ends)
+    low, high = ("" if end is None else plain(end) for end in ends)
     return f"{low} .. {high}" if low or high else ""

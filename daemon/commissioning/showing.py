@@ -9,6 +9,11 @@ from daemon.site import Site
 _LISTED = 30
 
 
+def plain(value: float, digits: int = 4) -> str:
+    """Return a figure to so many digits, and no power of ten that nobody in a field can read."""
+    return f"{value:.0f}" if abs(value) >= 10.0 ** (digits - 1) else f"{value:.{digits}g}"
+
+
 def shown_attempt(attempt: Attempt, site: Site, seen: Seen, result: Result | None, problem: str) -> dict[str, Any]:
     """Return an attempt: its stage with what it asks for, the live readings, and the result once there is one."""
     stage, step = attempt.stage(site), attempt.step

@@ -42,7 +42,7 @@ async def test_each_kind_of_stage_has_its_page(given: Given, language: str) -> N
         (view_of(site), 'data-live="on_s"'),
         (view_of(site, *_RUN), 'name="value.ms_cm"'),
         (view_of(site, cut_off="the pump tripped"), "the pump tripped"),
-        (view_of(site, *_RUN, ("watch", {"done": True}), ("rinse", _KEPT), ended=True), "1.4e+04"),
+        (view_of(site, *_RUN, ("watch", {"done": True}), ("rinse", _KEPT), ended=True), "14000 ± 300 L"),
     ):
         await _heard(given, view)
         answer = await technician.get("/commission", headers=headers)
