@@ -135,6 +135,12 @@ def _wash(work: Work, figures: list[Figure]) -> list[str]:
         return []
     steady = median(kpa)
     figures.append(Figure("pressure lost in a backwash", steady - min(kpa), "kPa"))
+    flows = [value for _, value in column(values, "flow_m3_h")]
+    if flows:
+        steady = median(flows)
+        figures.append(
+            Figure("change of flow in a backwash", max(flows, key=lambda v: abs(v - steady)) - steady, "m3/h")
+        )
     figures.append(
         Figure("a backwash, from its begin to its end", values.get("washed_s", 0.0), "s",
                most=_LONGER * strainer.backwash_s, source="backwash_s of the site")
