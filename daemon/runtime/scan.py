@@ -159,9 +159,9 @@ class Scanner:
         return not self._awaited
 
     def is_intent_durable(self) -> bool:
-        """Return whether no injector waits for its intent to be on disk."""
-        run = self._state.run
-        return run is None or run.intent <= self._durable
+        """Return whether no injector waits for its intent, or the lease that forces it, to be on disk."""
+        run, forced = self._state.run, (lease.row for lease in self._state.leases if lease.forces_injector_on)
+        return (run is None or run.intent <= self._durable) and all(row <= self._durable for row in forced)
 
     @property
     def state(self) -> State:
