@@ -66,8 +66,6 @@ def check(arguments: argparse.Namespace) -> int:
         decided = parse_decisions(_text(arguments.decisions))
         problems = (*decided.problems, *check_decisions(found, decided))
         told += [_told(arguments.decisions, problems)] if problems else []
-    if found.plant is not None and (unknown := unknown_required(found.plant.site)):
-        told.append(_told(arguments.site, [_not_there(name, found.plant) for name in unknown]))
     if told or found.plant is None:
         raise InputError("\n".join(told))
     site = found.plant.site
@@ -75,6 +73,8 @@ def check(arguments: argparse.Namespace) -> int:
         f"{arguments.site}: {site.site.name}, {len(site.block)} block(s), {len(site.injector)} injection channel(s), "
         f"{len(site.device)} device(s) on {len(site.bus)} bus(es). No errors."
     )
+    for name in unknown_required(site):
+        print(f"Warning: {_not_there(name, found.plant)}. Nothing is injected until this is put right; water runs.")
     if arguments.decisions is not None:
         counted = {kind: len(decided.names(model)) for kind, model in KINDS.items()}
         counts = ", ".join(f"{count} of {kind}" for kind, count in counted.items() if count)
