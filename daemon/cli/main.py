@@ -70,6 +70,54 @@ def _budget(arguments: argparse.Namespace) -> int:
     return budget.main(arguments)
 
 
+def _declare_backup(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import backup
+
+    backup.add_backup(parser)
+
+
+def _backup(arguments: argparse.Namespace) -> int:
+    from daemon.cli import backup
+
+    return backup.backup(arguments)
+
+
+def _declare_restore(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import backup
+
+    backup.add_restore(parser)
+
+
+def _restore(arguments: argparse.Namespace) -> int:
+    from daemon.cli import backup
+
+    return backup.restore(arguments)
+
+
+def _declare_export(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import backup
+
+    backup.add_export(parser)
+
+
+def _export(arguments: argparse.Namespace) -> int:
+    from daemon.cli import backup
+
+    return backup.export(arguments)
+
+
+def _declare_verify(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import verify
+
+    verify.add_arguments(parser)
+
+
+def _verify(arguments: argparse.Namespace) -> int:
+    from daemon.cli import verify
+
+    return verify.main(arguments)
+
+
 def _declare_plan(parser: argparse.ArgumentParser) -> None:
     from daemon.cli import plan
 
@@ -287,6 +335,10 @@ _COMMANDS = (
     _Command("stock", "what a tank may hold, what it holds, and what was done to it", _declare_stock, _stock),
     _Command("budget", "what each block was to have, has had, and may still have", _declare_budget, _budget),
     _Command("import", "record recommendations, products, water analyses or decisions", _declare_import, _import),
+    _Command("backup", "copy the record while the daemon runs, and read the copy through", _declare_backup, _backup),
+    _Command("restore", "put a backup in the place of the record", _declare_restore, _restore),
+    _Command("export", "write all evidence as lines that anybody can check", _declare_export, _export),
+    _Command("verify", "check an export's chain, by itself", _declare_verify, _verify),
     _Command("demo", "run one night at Kestrel Bend on the simulator", _declare_demo, _demo),
 )
 
@@ -321,7 +373,7 @@ _EXIT_CODES = {
     **dict.fromkeys(("refused", "night", "recommendation", "plan", "access"), 1),
     **dict.fromkeys(("input", "site", "decision", "product", "blend", "alert"), 2),
     "socket": 3,
-    **dict.fromkeys(("simulator", "daemon", "plant", "solving"), 4),
+    **dict.fromkeys(("simulator", "daemon", "plant", "solving", "backup"), 4),
 }
 
 

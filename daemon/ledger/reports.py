@@ -1,14 +1,11 @@
 """What is asked of the record: one run, the last runs, the decisions in force, and whether the record is whole."""
 
-import heapq
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-
-from sqlalchemy import Boolean
 
 from daemon.dosing.outcome import block_doses, combined
 from daemon.evidence import (
@@ -25,9 +22,9 @@ from daemon.evidence import (
     RunEnded,
     RunStarted,
 )
-from daemon.ledger.chain import SealedRow, Verdict, verify
+from daemon.ledger.chain import Verdict, verify
 from daemon.ledger.reading import Stamped, evidence, reading
-from daemon.ledger.tables import SEALED
+from daemon.ledger.sealed import sealed_rows
 from daemon.messages import RECORD
 
 
@@ -242,7 +239,7 @@ def verify_file(path: Path) -> Verdict:
     Raises LedgerMissing when there is no ledger, and LedgerDamaged where the file is too torn to be read through.
     """
     with reading(path) as connection:
-        return verify(_sealed_rows(connection))
+        return verify(sealed_rows(connection))
 
 
 def _cleared_ms(connection: sqlite3.Connection, raised: Stamped[AlarmRaised]) -> int | None:
@@ -260,42 +257,3 @@ def _decided(row: tuple[Any, ...]) -> Decided:
 def _end_of(connection: sqlite3.Connection, run: str) -> Stamped[RunEnded] | None:
     ended = evidence(connection, RunEnded, "WHERE t.run = ?", (run,))
     return ended[0] if ended else None
-
-
-def _sealed_rows(connection: sqlite3.Connection) -> Iterator[SealedRow]:
-    """Pair every seal with its row, and give the seals without a row and the rows without a seal as such."""
-    # NOT INDEXED: the rows as they lie in the tables, and not what an index remembers of them.
-    seals = connection.execute("SELECT seq, kind, digest FROM seal NOT INDEXED ORDER BY seq")
-    # An older ledger lacks the newest tables; one that was taken out of a newer ledger leaves its seals.
-    tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-    rows = heapq.merge(*(_rows_of(connection, name) for name in SEALED if name in tables), key=lambda found: found[0])
-    ahead = next(rows, None)
-    for seq, kind, digest in seals:
-        while ahead is not None and ahead[0] < seq:
-            yield SealedRow(ahead[0], ahead[1], None, ahead[2])
-            ahead = next(rows, None)
-        if ahead is None or ahead[:2] != (seq, kind):
-            yield SealedRow(seq, kind, digest, None)
-        else:
-            yield SealedRow(seq, kind, digest, ahead[2])
-            ahead = next(rows, None)
-    while ahead is not None:
-        yield SealedRow(ahead[0], ahead[1], None, ahead[2])
-        ahead = next(rows, None)
-
-
-def _rows_of(connection: sqlite3.Connection, name: str) -> Iterator[tuple[int, str, Mapping[str, object]]]:
-    """Read the rows of one table with the types they have in the file; only 0 and 1 read as truth values."""
-    columns = [column for column in SEALED[name].columns if column.name != "seq"]
-    truths = {column.name for column in columns if isinstance(column.type, Boolean)}
-    names = [column.name for column in columns]
-    listed = ", ".join(f'"{column}"' for column in names)
-    for seq, *values in connection.execute(f"SELECT seq, {listed} FROM {name} NOT INDEXED ORDER BY seq"):
-        yield (
-            seq if isinstance(seq, int) else 0,
-            name,
-            {
-                column: bool(value) if column in truths and value in (0, 1) and isinstance(value, int) else value
-                for column, value in zip(names, values, strict=True)
-            },
-        )
