@@ -29,6 +29,7 @@ from daemon.equipment import (
     Way,
     Weather,
 )
+from daemon.keeping import Keeping
 from daemon.required import Commissioning
 from drivers.profile import Point
 
@@ -50,6 +51,7 @@ class Site(Part):
     block: dict[Name, Block] = Field(min_length=1)
     limits: Limits
     commissioning: Commissioning = Commissioning()
+    keeping: Keeping = Keeping()
     api: Api = Api()
     alerts: Alerts = Alerts()
 

@@ -77,7 +77,8 @@ def inspect_site(text: str, profiles: Mapping[str, Profile]) -> Inspected:
         for name, device in site.device.items()
         for point in profiles[device.profile].points.values()
     }
-    digest = hashlib.sha256(site.model_dump_json(exclude={"api", "alerts", "commissioning"}).encode()).hexdigest()
+    beside = {"api", "alerts", "commissioning", "keeping"}
+    digest = hashlib.sha256(site.model_dump_json(exclude=beside).encode()).hexdigest()
     return Inspected(Plant(site, points, digest), standing, ())
 
 

@@ -51,6 +51,15 @@ class Farm(Protocol):
         """Start what is asked, as far as it can be planned."""
         ...
 
+    @property
+    def backup_hour(self) -> int | None:
+        """Hour of the day at which the record is backed up; None where it never is."""
+        ...
+
+    async def back_up(self) -> None:
+        """Back the record up, and say what came of it."""
+        ...
+
     def plan(self, why: str) -> None:
         """Have tonight planned anew, beside the scan."""
         ...

@@ -107,6 +107,9 @@ class Jobs:
             for hour, why in ((_NOON, _NEW_NIGHT), (_AFTERNOON, _STOCK_CHECK)):
                 trigger = CronTrigger(hour=hour, minute=0, timezone=self._zone)
                 self._scheduler.add_job(self._turned, trigger, args=[why], id=why, **options)
+            if (backup_hour := self._farm.backup_hour) is not None:
+                trigger = CronTrigger(hour=backup_hour, minute=30, timezone=self._zone)
+                self._scheduler.add_job(self._farm.back_up, trigger, id="backup", **options)
         self.look()
 
     async def _turned(self, why: str) -> None:

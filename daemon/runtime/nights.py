@@ -20,6 +20,7 @@ from daemon.ledger.errors import LedgerError
 from daemon.messages import Answer, Command
 from daemon.planning.outlook import Outlook
 from daemon.planning.timetable import night_of
+from daemon.runtime.backing_up import back_up
 from daemon.runtime.flushing import Flusher
 from daemon.runtime.jobs import Jobs
 from daemon.runtime.scan import Scanned
@@ -53,6 +54,8 @@ class Nights:
         self._flusher = Flusher(service.plant.site, self._flush)
         self._flushing: asyncio.Task[None] | None = None
         self._has_begun = False
+        self._unkept = ""
+        """Why the last backup failed."""
 
     def saw(self, scanned: Scanned) -> None:
         """Take a scan in: what makes a new plan necessary, and what lets a start that waits begin."""
@@ -84,6 +87,7 @@ class Nights:
             "notices": [
                 *self._notices,
                 *self.jobs.notices,
+                *([self._unkept] if self._unkept else []),
                 *(text for (night, _), text in self._told.items() if night == tonight),
             ],
         }
@@ -147,6 +151,22 @@ class Nights:
         answer = await self._service.command(command)
         what = "begins by itself" if answer.accepted else "is not begun by itself"
         self._say(f"The flush that is owed {what}: {answer.reason}")
+
+    @property
+    def backup_hour(self) -> int | None:
+        """Hour of the day at which the record is backed up; None where it never is."""
+        keeping = self._service.plant.site.keeping
+        return keeping.hour if keeping.backups else None
+
+    async def back_up(self) -> None:
+        """Back the record up, and say what came of it."""
+        stamp = self.stamp()
+        is_good, text = await back_up(self.ledger_path.parent, self._service.plant.site.keeping)
+        self._unkept = "" if is_good else f"The backup of {stamp.utc.astimezone(self._zone):%Y-%m-%d} failed: {text}"
+        if self._unkept:
+            self._say(self._unkept)
+        event = Event("backup" if is_good else "backup-failed", canonical({"text": text}))
+        self._service.ledger.submit((event,), self.stamp())
 
     def plan(self, why: str) -> None:
         """Have tonight planned anew, beside the scan."""

@@ -45,6 +45,8 @@ class FakeFarm:
         self.starts: list[tuple[datetime, str, list[str]]] = []
         self.said: list[str] = []
         self.planned: list[str] = []
+        self.backup_hour: int | None = 13
+        self.backups: list[datetime] = []
 
     @property
     def ledger_path(self) -> Path:
@@ -65,6 +67,9 @@ class FakeFarm:
     async def start(self, command: Command, asked: Sequence[Asked]) -> Answer:
         self.starts.append((self.stamp().utc, command.id, [one.program for one in asked]))
         return Answer(command.id, self.answer == "The run starts.", self.answer)
+
+    async def back_up(self) -> None:
+        self.backups.append(self.stamp().utc)
 
     def plan(self, why: str) -> None:
         self.planned.append(why)
@@ -140,6 +145,18 @@ async def test_one_start_a_night_when_the_clocks_change(tmp_path: Path, zone: st
         expected = [str(begin.date() + timedelta(days=n)) for n in range(5)]
         assert farm.nights() == expected
         assert {tuple(programs) for _, _, programs in farm.starts} == {("low", "high")}
+
+
+@pytest.mark.parametrize("hour", [13, None])
+async def test_the_record_is_backed_up_once_a_day(tmp_path: Path, hour: int | None) -> None:
+    """At half past its hour by the site's zone, every day; never where the site keeps none."""
+    begin = datetime(2026, 10, 13, 9, tzinfo=ZoneInfo(ADELAIDE))
+    with _farm(tmp_path, _timetable()) as farm:
+        farm.backup_hour = hour
+        end = begin + timedelta(days=3)
+        await _watch(farm, ADELAIDE, begin.astimezone(UTC), end.astimezone(UTC), timedelta(minutes=20))
+        local = [at.astimezone(ZoneInfo(ADELAIDE)) for at in farm.backups]
+        assert [(at.day, at.hour) for at in local] == ([(13, 13), (14, 13), (15, 13)] if hour else [])
 
 
 async def test_the_schedulers_own_timer_starts_the_night(tmp_path: Path) -> None:
