@@ -94,6 +94,7 @@ async def test_cans_with_their_ec(technician: Technician) -> None:
     assert sum(text.startswith("Lateral ") for text in result["told"]) == 4
 
 
+@pytest.mark.proof
 async def test_a_displacement_tank(tmp_path: Path) -> None:
     """Its effective volume is that of the plant, which is its plate's: the simulated one is fully mixed."""
     place = next(one for one in places(tmp_path) if one.name == "every_kind")
@@ -112,3 +113,10 @@ async def test_a_displacement_tank(tmp_path: Path) -> None:
         result = await technician.lead("tank", "e", tank)
         assert value_of(result, "effective volume") == pytest.approx(plate_l, rel=0.1), result
         assert technician.service.scanner.is_at_rest()
+        assert (await technician.ask("begin", step="tank", subject="e")).accepted
+        assert await technician.to_entry() == "way"
+        assert (await technician.ask("enter", stage="way", values=await tank(technician, "way"))).accepted
+        while technician.view["stage"]["name"] != "open" or technician.view["stage"]["on_s"] < 4.0:
+            await technician.service.step()
+        assert (await technician.ask("abort", why="thunder")).accepted
+        assert await technician.at_rest()
