@@ -4,6 +4,8 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
+from daemon.commissioning.showing import plain
+
 _WIDTH, _HEIGHT, _EDGE = 320.0, 140.0, 34.0
 
 
@@ -19,7 +21,7 @@ def curve_svg(points: Sequence[Sequence[float]], name: str) -> Markup:
     drawn = " ".join(
         f"{_EDGE + (x - min(xs)) * across:.1f},{_HEIGHT - _EDGE - (y - min(ys)) * up:.1f}" for x, y in points
     )
-    ends = (f"{min(xs):.4g}", f"{max(xs):.4g}", f"{min(ys):.4g}", f"{max(ys):.4g}")
+    ends = tuple(map(plain, (min(xs), max(xs), min(ys), max(ys))))
     return Markup(
         '<svg role="img" aria-label="{name}" viewBox="0 0 {w:.0f} {h:.0f}" width="{w:.0f}" height="{h:.0f}">'
         '<polyline points="{drawn}" fill="none" stroke="currentColor" stroke-width="2"/>'
