@@ -118,6 +118,18 @@ def _verify(arguments: argparse.Namespace) -> int:
     return verify.main(arguments)
 
 
+def _declare_diagnose(parser: argparse.ArgumentParser) -> None:
+    from daemon.cli import diagnose
+
+    diagnose.add_arguments(parser)
+
+
+def _diagnose(arguments: argparse.Namespace) -> int:
+    from daemon.cli import diagnose
+
+    return diagnose.main(arguments)
+
+
 def _declare_plan(parser: argparse.ArgumentParser) -> None:
     from daemon.cli import plan
 
@@ -339,6 +351,7 @@ _COMMANDS = (
     _Command("restore", "put a backup in the place of the record", _declare_restore, _restore),
     _Command("export", "write all evidence as lines that anybody can check", _declare_export, _export),
     _Command("verify", "check an export's chain, by itself", _declare_verify, _verify),
+    _Command("diagnose", "gather how things stand into one file, without secrets", _declare_diagnose, _diagnose),
     _Command("demo", "run one night at Kestrel Bend on the simulator", _declare_demo, _demo),
 )
 
