@@ -17,17 +17,10 @@ def _judge(found: Iterable[Off]) -> None:
         assert abs(off.meter_pct) <= 2.0 and abs(off.probe_pct) <= 2.5, off
 
 
-async def test_one_site(tmp_path: Path) -> None:
-    """Every step finds what is hidden, within what is asked of it."""
-    found = await commission_all(1, tmp_path)
-    _judge([found])
-    assert found.pump_in_band == 2 and found.du_in_band
-
-
 @pytest.mark.proof
 @pytest.mark.timeout(900)
 async def test_twenty_sites(tmp_path: Path) -> None:
-    """The same on twenty plants."""
+    """Every step finds what is hidden, within what is asked of it, on twenty plants."""
     found = []
     for seed in range(1, _SEEDS + 1):
         folder = tmp_path / str(seed)

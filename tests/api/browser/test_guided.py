@@ -164,6 +164,7 @@ async def test_a_guided_transit(at_hand: Phone) -> None:
     assert accepted(technician.service.ledger.path)[0].begun.row.who == _NAME
 
 
+@pytest.mark.proof
 @pytest.mark.timeout(180)
 async def test_a_guided_calibration(at_hand: Phone) -> None:
     """Runs an injector at three settings, three times each, and enters the cylinder's loss; a wrong entry is told."""
