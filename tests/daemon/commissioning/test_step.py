@@ -35,6 +35,9 @@ STAGE = Stage(
         Ask("cans", "Numbers", "mL", form=Form.NUMBERS, most=500.0, is_optional=True),
     ),
 )
+_TEXTS = st.text(string.printable)
+_ONE = st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), _TEXTS)
+_MANY = st.lists(st.one_of(st.integers(), _TEXTS), max_size=4)
 
 
 def test_right_forms_are_taken() -> None:
@@ -74,9 +77,7 @@ def test_all_that_is_wrong_is_told_at_once() -> None:
 
 
 @settings(suppress_health_check=[HealthCheck.too_slow])
-@given(st.dictionaries(st.sampled_from(["n", "which", "text", "cans", "done", "other"]),
-                       st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(string.printable),
-                                 st.lists(st.one_of(st.integers(), st.text(string.printable)), max_size=4))))  # fmt: skip
+@given(st.dictionaries(st.sampled_from(["n", "which", "text", "cans", "done", "other"]), st.one_of(_ONE, _MANY)))
 def test_whatever_is_entered_is_taken_or_refused(entered: dict[str, object]) -> None:
     """Guards the record: only what has its form comes through, and nothing else than EntryError is raised."""
     try:
