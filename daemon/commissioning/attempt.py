@@ -91,6 +91,8 @@ class Attempt(NamedTuple):
     watching: Watching | None = None
     cut_off: str = ""
     """Why the stage does not go on, until the technician has it go on."""
+    has_started: bool = False
+    """It has had the daemon start a run, which is its own to stop."""
 
     def stage(self, site: Site) -> Stage | None:
         """Return the stage at hand; None when the way is at its end."""

@@ -220,11 +220,13 @@ class Commissioning:
         attempt = self._at_hand()
         why = str(request.get("why") or "aborted")[:200]
         self._attempt = attempt._replace(watching=None)  # what is let go now cuts nothing off
+        if attempt.has_started and self._seen().is_active:
+            await self._command(attempt, Verb.STOP_EVERYTHING, {})
         await self._release()
         await self._record(StepEnded(attempt.id, "ABORTED", "", "", why, who))
         self._forget()
         owed = " Flush is owed: give it (see owed)." if self._service.scanner.state.lines.owed else ""
-        return f"Aborted. Everything that it held on is released, and what was entered is kept.{owed}"
+        return f"Aborted. All that it held on or started is let go, and what was entered is kept.{owed}"
 
     def _at_hand(self) -> Attempt:
         if self._attempt is None:
@@ -254,7 +256,8 @@ class Commissioning:
             self._turned(before, str(refusal), attempt.who)
             await self._release()
             return
-        self._attempt = machine.granted(attempt, self._service.clock.monotonic_s())
+        started = attempt._replace(has_started=attempt.has_started or bool(wanted.start))
+        self._attempt = machine.granted(started, self._service.clock.monotonic_s())
         self._find_result()
 
     async def _ask(self, attempt: Attempt, wanted: Wanted) -> None:

@@ -61,8 +61,6 @@ async def test_an_abort_leaves_the_plant_safe_and_the_evidence_kept(technician: 
     behind = await _to_stage(technician, name, 2)
     answer = await technician.ask("abort", why="thunder")
     assert answer.accepted and technician.view == {}
-    if name in ("dry_night", "proof"):  # a run that the daemon has begun is stopped like any other
-        await technician.command_stop()
     assert await technician.at_rest()
     (kept,) = attempts(technician.service.ledger.path)
     assert kept.ended is not None and (kept.ended.row.state, kept.ended.row.why) == (ABORTED, "thunder")
