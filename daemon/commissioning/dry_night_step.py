@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from daemon.commissioning.stages import flow_of
+from daemon.commissioning.stages import flow_figure, flow_of
 from daemon.commissioning.step import (
     Ask,
     Entries,
@@ -54,7 +54,6 @@ def _then(site: Site, block: str, entries: Entries) -> Stage | None:
 
 
 def _result(work: Work) -> Result:
-    site, block = work.site, work.site.block[work.subject]
     figures: list[Figure] = []
     told: list[str] = []
     for stage in ("water", "tracer"):
@@ -71,10 +70,7 @@ def _result(work: Work) -> Result:
         flows = [value for _, value in column(values, "flow_m3_h")]
         middle = sorted(flows[int(_MIDDLE[0] * len(flows)) : int(_MIDDLE[1] * len(flows))])
         if stage == "water" and middle:
-            width = (block.flow_accuracy_pct + site.main.flow_band_pct / 2.0) / 100.0 * block.flow_m3_h
-            least, most = block.flow_m3_h - width, block.flow_m3_h + width
-            source = "its emitters' rate, with flow_accuracy_pct and half of flow_band_pct"
-            figures.append(Figure("flow", middle[len(middle) // 2], "m3/h", None, least, most, source))
+            figures.append(flow_figure(work.site, work.subject, middle[len(middle) // 2]))
     verdict = verdict_of(figures)
     if verdict is Verdict.PASSED and not is_entered(work.entries, "tracer"):
         verdict = Verdict.DOUBTFUL

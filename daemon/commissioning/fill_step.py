@@ -3,7 +3,7 @@
 from statistics import median
 from typing import Final
 
-from daemon.commissioning.stages import FILL_S, flow_of, water_to
+from daemon.commissioning.stages import FILL_S, flow_figure, flow_of, water_to
 from daemon.commissioning.steady import Watched, steady_from
 from daemon.commissioning.step import (
     Ask,
@@ -61,8 +61,8 @@ def _then(site: Site, block: str, entries: Entries) -> Stage | None:
     if not is_entered(entries, "quiet"):
         text = "Pump and valves are off. Leave all shut: the daemon looks whether water still passes the main meter."
         return Stage("quiet", text, watch=watch, lasts_s=_QUIET_S, shows_outputs=True)
-    passed_l, most_l = _at_rest(site, entries)
-    if abs(passed_l) > most_l and not is_entered(entries, "look"):
+    passed_l = _at_rest_l(entries)
+    if passed_l is not None and abs(passed_l) > _most_at_rest_l(site) and not is_entered(entries, "look"):
         text = (
             f"The main meter counted {passed_l:+.0f} L with everything off. It may have come or gone: most meters "
             "count both the same. Look which block is wet."
@@ -89,7 +89,7 @@ def _result(work: Work) -> Result:
     ]  # fmt: skip
     told = []
     if flow:
-        figures.append(_of_flow(site, work.subject, flow_at.value))
+        figures.append(flow_figure(site, work.subject, flow_at.value))
         if not figures[-1].is_in_band:
             more = flow_at.value > block.flow_m3_h
             told.append(
@@ -102,13 +102,6 @@ def _result(work: Work) -> Result:
     told += list(_wash(work, figures))
     told += list(_quiet(work, figures))
     return Result(tuple(figures), verdict_of(figures), tuple(told))
-
-
-def _of_flow(site: Site, name: str, flow_m3_h: float) -> Figure:
-    block = site.block[name]
-    width = (block.flow_accuracy_pct + site.main.flow_band_pct / 2.0) / 100.0 * block.flow_m3_h
-    source = "its emitters' rate, with flow_accuracy_pct and half of flow_band_pct"
-    return Figure("flow", flow_m3_h, "m3/h", least=block.flow_m3_h - width, most=block.flow_m3_h + width, source=source)
 
 
 def _watched(work: Work, reading: str) -> list[Watched]:
@@ -149,8 +142,10 @@ def _wash(work: Work, figures: list[Figure]) -> list[str]:
 
 
 def _quiet(work: Work, figures: list[Figure]) -> list[str]:
-    """Add what passed the main meter with everything off."""
-    passed_l, most_l = _at_rest(work.site, work.entries)
+    """Add what passed the main meter with everything off. Raises ValueError where it was not counted."""
+    passed_l, most_l = _at_rest_l(work.entries), _most_at_rest_l(work.site)
+    if passed_l is None:
+        raise ValueError("got no count of the main meter at rest; expected some: look at its signal, and repeat quiet")
     figures.append(
         Figure("water with everything off", passed_l, "L", least=-most_l, most=most_l,
                source="two counts either way (arithmetic): one may be due at each end")
@@ -168,16 +163,15 @@ def _quiet(work: Work, figures: list[Figure]) -> list[str]:
     ]
 
 
-def _at_rest(site: Site, entries: Entries) -> tuple[float, float]:
-    """Return the litres counted with everything off, once pump and valves have come to rest, and the most there may be.
-
-    Raises ValueError where nothing was counted in that time.
-    """
+def _at_rest_l(entries: Entries) -> float | None:
+    """Return the litres counted with everything off, once pump and valves have come to rest; None for no count."""
     counted = column(values_of(entries, "quiet"), "water_l")
     late = [litres for at_s, litres in counted if at_s >= counted[0][0] + _RUN_DOWN_S]
-    if not late:
-        raise ValueError("got no count of the main meter at rest; expected some: look at its signal")
-    return late[-1] - late[0], _QUIET_COUNTS * (site.main.water.per_count or 1.0)
+    return late[-1] - late[0] if late else None
+
+
+def _most_at_rest_l(site: Site) -> float:
+    return _QUIET_COUNTS * (site.main.water.per_count or 1.0)
 
 
 def _parts(site: Site, block: str) -> tuple[Part, ...]:

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from statistics import fmean
 from typing import Final
 
+from daemon.commissioning.stages import flow_width_pct
 from daemon.commissioning.step import Figure, Result, Verdict, Work, column, figure, values_of
 from daemon.commissioning.wiring import swapped_valves
 from daemon.dosing.agreement import Estimate
@@ -30,8 +31,7 @@ def outputs_result(work: Work) -> Result:
     figures, expected = [], {}
     for name, flow in seen.items():
         own = share * _block_of(name, wets, site)
-        width_pct = site.block[name].flow_accuracy_pct + site.main.flow_band_pct / 2.0
-        expected[name] = Estimate(own, width_pct / 100.0 * own)
+        expected[name] = Estimate(own, flow_width_pct(site, name) / 100.0 * own)
         low, high = own - expected[name].u, own + expected[name].u
         figures.append(figure(f"flow of {name}", flow, "m3/h", least=low, most=high, source=_FLOW_BAND))
         told += _of_flow(name, figures[-1])

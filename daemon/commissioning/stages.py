@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from daemon.commissioning.step import Ask, Form, Stage, Until
+from daemon.commissioning.step import Ask, Figure, Form, Stage, Until
 from daemon.site import Site
 
 FILL_S: Final = 1800.0
@@ -21,6 +21,19 @@ def flow_of(site: Site) -> tuple[str, ...]:
     """Return the readings that tell of the water: the count, the rate where there is one, and the pressure."""
     rate = ("flow_m3_h",) if site.main.flow is not None else ()
     return ("water_l", *rate, "pressure_kpa")
+
+
+def flow_width_pct(site: Site, block: str) -> float:
+    """Return by how much of itself a block's flow may differ from its emitters' rate, in percent."""
+    return site.block[block].flow_accuracy_pct + site.main.flow_band_pct / 2.0
+
+
+def flow_figure(site: Site, block: str, flow_m3_h: float) -> Figure:
+    """Return a block's flow beside what its emitters take."""
+    own = site.block[block].flow_m3_h
+    width = flow_width_pct(site, block) / 100.0 * own
+    source = "its emitters' rate, with flow_accuracy_pct and half of flow_band_pct"
+    return Figure("flow", flow_m3_h, "m3/h", least=own - width, most=own + width, source=source)
 
 
 def block_asked(site: Site) -> Ask:

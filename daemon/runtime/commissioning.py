@@ -315,6 +315,8 @@ class Commissioning:
             self._result = attempt.step.result(work)
         except ValueError as error:
             self._problem = f"No result: {error}. Repeat the stage that it is about, or abort."
+        except Exception as error:  # a start takes an open attempt up: no fault in a sum may keep water from running
+            self._problem = _fault(error)
 
     def _keep(self, entry: Entry, who: str) -> None:
         attempt = self._at_hand()
@@ -346,9 +348,7 @@ class Commissioning:
         """Say that something failed which nobody expected, so that no attempt stands still without a word."""
         error = None if done.cancelled() else done.exception()
         if error is not None:
-            self._problem = (
-                f"A fault of the program ({error!r}): abort this attempt, and report it. All that is entered is kept."
-            )
+            self._problem = _fault(error)
 
     async def _moved(self) -> None:
         """Wait until what the daemon does by itself is done."""
@@ -385,6 +385,10 @@ class Commissioning:
             shown=_shown(image.outputs),
             raw=self._service.field.raw(stage.raw) if stage is not None and stage.raw else {},
         )
+
+
+def _fault(error: BaseException) -> str:
+    return f"A fault of the program ({error!r}): abort this attempt, and report it. All that is entered is kept."
 
 
 def _is_on(reading: Reading) -> bool:

@@ -59,6 +59,14 @@ def test_every_stage_keeps_its_form(place: str, name: str) -> None:
 
 
 @pytest.mark.parametrize(("place", "name"), _ALL)
+def test_a_step_goes_on_without_a_single_reading(place: str, name: str) -> None:
+    """Guards the daemon: it finds the way anew in every scan, so that raises nothing, whatever was not read."""
+    site, step = plant_of(place).site, STEPS[name]
+    for subject in step.subjects(site):
+        assert len(list(walk(step, site, subject, 1, is_blind=True))) >= 1
+
+
+@pytest.mark.parametrize(("place", "name"), _ALL)
 def test_what_injects_ends_with_a_flush(place: str, name: str) -> None:
     """Guards the creek: after a stage in which an injector was held on, the last of the way flushes."""
     site, step = plant_of(place).site, STEPS[name]

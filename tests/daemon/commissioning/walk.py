@@ -46,8 +46,10 @@ def answer(ask: Ask, dice: random.Random) -> Any:
             return max(ask.least, min(ask.most, 1.0))
 
 
-def walk(step: Step, site: Site, subject: str, seed: int) -> Iterator[tuple[tuple[Entry, ...], Stage]]:
-    """Yield each stage with what was entered before it; what the daemon keeps is nothing but a still count."""
+def walk(
+    step: Step, site: Site, subject: str, seed: int, *, is_blind: bool = False
+) -> Iterator[tuple[tuple[Entry, ...], Stage]]:
+    """Yield each stage with what was entered before it; the daemon keeps a still count, or no reading at all."""
     dice = random.Random(seed)
     entries: tuple[Entry, ...] = ()
     for _ in range(_MOST_STAGES):
@@ -57,7 +59,7 @@ def walk(step: Step, site: Site, subject: str, seed: int) -> Iterator[tuple[tupl
         yield entries, stage
         values = {ask.name: answer(ask, dice) for ask in stage.asks}
         if stage.is_daemons:
-            row = [90.0, *(1.0 for _ in stage.watch)]
+            row = [90.0, *(None if is_blind else 1.0 for _ in stage.watch)]
             values |= {"watch": list(stage.watch), "samples": [[0.0, *row[1:]], row], "caused": []}
         entries = (*entries, Entry(stage.name, values))
         if stage.is_many:
