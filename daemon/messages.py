@@ -99,5 +99,7 @@ class Snapshot:
     """How each device answers: its state in words and its counters."""
     late_s: float = 0.0
     """How much later than its time the scan began."""
+    missed_scans: int = 0
+    """Since the start: scans that began more than a whole scan's time late."""
     step: dict[str, Any] = field(default_factory=dict)
     """The attempt at a step of the commissioning that is under way: its stage, what it asks for, its result."""

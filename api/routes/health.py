@@ -67,6 +67,7 @@ class _Figures(Collector):
         snapshot = link.heard.snapshot
         yield _gauge("snapshot_age_seconds", "Since the controller's newest word.", link.age_s() or 0.0)
         yield _gauge("scan_late_seconds", "How much later than its time the newest scan began.", snapshot.late_s)
+        yield _gauge("scans_missed", "Since the start: begun more than a scan's time late.", snapshot.missed_scans)
         yield _gauge("scan_number", "The newest scan.", snapshot.scan)
         yield _gauge("run_active", "1 while a run is under way.", 0.0 if snapshot.run is None else 1.0)
         yield _gauge("record_writable", "1 while the record takes rows.", 1.0 if snapshot.ledger["writable"] else 0.0)

@@ -12,8 +12,6 @@ from dataclasses import dataclass
 from importlib import import_module
 from typing import Any
 
-from daemon.cli import client, override, plant
-
 
 @dataclass(frozen=True, slots=True)
 class _Command:
@@ -64,10 +62,15 @@ def _schema(arguments: argparse.Namespace) -> int:
 
 
 _COMMANDS = (
-    _Command("check", "read a site file and say all that is wrong with it", plant.add_check, plant.check),
+    _Command(
+        "check",
+        "read a site file and say all that is wrong with it",
+        _later("check", "add_arguments"),
+        _later("check", "main"),
+    ),
     _Command("schema", "print the JSON Schema of the site file or the decisions, for editors", _add_schema, _schema),
-    _Command("sim", "run the simulated plant alone", plant.add_sim, plant.sim),
-    _Command("run", "run the daemon", plant.add_run, plant.run),
+    _Command("sim", "run the simulated plant alone", _later("plant", "add_sim"), _later("plant", "sim")),
+    _Command("run", "run the daemon", _later("plant", "add_run"), _later("plant", "run")),
     _Command(
         "serve", "serve the api: software and pages ask there", _later("serve", "add_serve"), _later("serve", "main")
     ),
@@ -83,7 +86,7 @@ _COMMANDS = (
         _later("alert", "add_arguments"),
         _later("alert", "main"),
     ),
-    _Command("status", "show what the newest scan saw", client.add_status, client.status),
+    _Command("status", "show what the newest scan saw", _later("client", "add_status"), _later("client", "status")),
     _Command(
         "plan", "what will run on a night, and why; a draft", _later("plan", "add_arguments"), _later("plan", "main")
     ),
@@ -105,7 +108,12 @@ _COMMANDS = (
         _later("closing", "add_arguments"),
         _later("closing", "main"),
     ),
-    _Command("start", "start shifts or a block's water, or go on with a held run", client.add_start, client.start),
+    _Command(
+        "start",
+        "start shifts or a block's water, or go on with a held run",
+        _later("client", "add_start"),
+        _later("client", "start"),
+    ),
     _Command(
         "owed",
         "what is owed: flush by segment, water and dose by run, and how to give it",
@@ -119,13 +127,40 @@ _COMMANDS = (
         _later("estimates", "add_arguments"),
         _later("estimates", "main"),
     ),
-    _Command("hold", "hold the run: fertiliser off, water on for a bounded time", client.add_folder, client.hold),
-    _Command("stop", "stop fertiliser, or everything", client.add_stop, client.stop),
-    _Command("reset", "clear what an operator may clear; starts nothing", client.add_reset, client.reset),
-    _Command("mode", "who commands the plant: the timetable, people, or nobody", override.add_mode, override.mode),
-    _Command("force", "hold pump, valve or injector on or off for a time", override.add_force, override.force),
-    _Command("bypass", "set a non-critical interlock aside for a time", override.add_bypass, override.bypass),
-    _Command("release", "end what is forced or bypassed", override.add_release, override.release),
+    _Command(
+        "hold",
+        "hold the run: fertiliser off, water on for a bounded time",
+        _later("client", "add_folder"),
+        _later("client", "hold"),
+    ),
+    _Command("stop", "stop fertiliser, or everything", _later("client", "add_stop"), _later("client", "stop")),
+    _Command(
+        "reset",
+        "clear what an operator may clear; starts nothing",
+        _later("client", "add_reset"),
+        _later("client", "reset"),
+    ),
+    _Command(
+        "mode",
+        "who commands the plant: the timetable, people, or nobody",
+        _later("override", "add_mode"),
+        _later("override", "mode"),
+    ),
+    _Command(
+        "force",
+        "hold pump, valve or injector on or off for a time",
+        _later("override", "add_force"),
+        _later("override", "force"),
+    ),
+    _Command(
+        "bypass",
+        "set a non-critical interlock aside for a time",
+        _later("override", "add_bypass"),
+        _later("override", "bypass"),
+    ),
+    _Command(
+        "release", "end what is forced or bypassed", _later("override", "add_release"), _later("override", "release")
+    ),
     _Command(
         "alarms",
         "what stands and what to look at; acknowledge, shelve",

@@ -20,6 +20,7 @@ from daemon.decisions.timetable import Timetable
 from daemon.folder import LEDGER
 from daemon.ledger.in_force import parse_decision
 from daemon.messages import Command, Verb
+from daemon.runtime.hold import Hold
 from daemon.runtime.notify import Notifier
 from daemon.runtime.scan import Scanned
 from daemon.runtime.service import Service
@@ -92,7 +93,7 @@ async def run_night(
     try:
         plant = parse_site(site_file.read_text("utf-8"), load_profiles())
         service = Service(
-            plant, load_profiles(), folder, SteppedClock(simulator.advance, start), Notifier(None, None), _mute
+            Hold(plant, load_profiles(), folder, SteppedClock(simulator.advance, start)), Notifier(None, None), _mute
         )
         try:
             await service.start()

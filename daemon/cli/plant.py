@@ -1,4 +1,4 @@
-"""`check`, `sim` and `run`: the commands that take a site file."""
+"""`sim` and `run`, and the reading of a site file for every command that takes one."""
 
 import argparse
 import asyncio
@@ -8,37 +8,39 @@ import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import uvloop
 
 from daemon.cli.client import add_folder
 from daemon.cli.errors import InputError
 from daemon.clock import Clock, RealClock, ScaledClock
-from daemon.commissioning.status import unknown_required
-from daemon.commissioning.steps import STEPS
-from daemon.decisions.kinds import KINDS
-from daemon.planning.decided import Decided, parse_decisions
-from daemon.planning.review import check_decisions
 from daemon.site import Plant
 from daemon.site_file import Inspected, inspect_site
 from drivers.profile import Problem, load_profiles
+
+if TYPE_CHECKING:  # heavy: the safe outputs are written before it is imported
+    from daemon.cli.simulator import Simulator
+    from daemon.runtime.service import Service
 
 _MOST_SPEED = 10_000.0
 
 
 def read_plant(file: Path) -> Plant:
     """Return the plant of a site file. Raises InputError with all that is wrong with it."""
-    found = _inspected(file)
+    found = inspected(file)
     if found.plant is None:
-        raise InputError(_told(file, found.problems))
+        raise InputError(told(file, found.problems))
     return found.plant
 
 
-def _inspected(file: Path) -> Inspected:
-    return inspect_site(_text(file), load_profiles())
+def inspected(file: Path) -> Inspected:
+    """Return what a site file holds, and what is wrong with it. Raises InputError where it cannot be read."""
+    return inspect_site(text_of(file), load_profiles())
 
 
-def _text(file: Path) -> str:
+def text_of(file: Path) -> str:
+    """Return the text of a TOML file. Raises InputError where it cannot be read."""
     try:
         return file.read_text("utf-8")
     except FileNotFoundError:
@@ -47,45 +49,9 @@ def _text(file: Path) -> str:
         raise InputError(f"{file}: cannot be read ({error}); expected a TOML file in UTF-8") from None
 
 
-def _told(file: Path, problems: Sequence[Problem]) -> str:
+def told(file: Path, problems: Sequence[Problem]) -> str:
+    """Return what is wrong with a file, as lines."""
     return "\n".join((f"{file}: {len(problems)} error{'s' if len(problems) > 1 else ''}", *map(str, problems)))
-
-
-def add_check(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of check."""
-    parser.add_argument("site", type=Path, help="the site file")
-    parser.add_argument("--decisions", type=Path, metavar="FILE", help="check the decisions of this TOML file as well")
-
-
-def check(arguments: argparse.Namespace) -> int:
-    """Read the site file, and the decisions, and say all that is wrong with them at once. Touches nothing else."""
-    found = _inspected(arguments.site)
-    told = [_told(arguments.site, found.problems)] if found.problems else []
-    decided = Decided({}, frozenset(), ())
-    if arguments.decisions is not None:
-        decided = parse_decisions(_text(arguments.decisions))
-        problems = (*decided.problems, *check_decisions(found, decided))
-        told += [_told(arguments.decisions, problems)] if problems else []
-    if told or found.plant is None:
-        raise InputError("\n".join(told))
-    site = found.plant.site
-    print(
-        f"{arguments.site}: {site.site.name}, {len(site.block)} block(s), {len(site.injector)} injection channel(s), "
-        f"{len(site.device)} device(s) on {len(site.bus)} bus(es). No errors."
-    )
-    for name in unknown_required(site):
-        print(f"Warning: {_not_there(name, found.plant)}. Nothing is injected until this is put right; water runs.")
-    if arguments.decisions is not None:
-        counted = {kind: len(decided.names(model)) for kind, model in KINDS.items()}
-        counts = ", ".join(f"{count} of {kind}" for kind, count in counted.items() if count)
-        print(f"{arguments.decisions}: {counts}. No errors.")
-    return 0
-
-
-def _not_there(name: str, plant: Plant) -> Problem:
-    step = STEPS[name.partition(".")[0]]
-    subjects = ", ".join(f"{step.name}.{subject}" for subject in step.subjects(plant.site))
-    return Problem("commissioning.required", repr(name), f"{step.name}, or one of {subjects or 'none: there is none'}")
 
 
 def add_sim(parser: argparse.ArgumentParser) -> None:
@@ -124,12 +90,14 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 async def _run(arguments: argparse.Namespace, plant: Plant) -> None:
-    from daemon.cli.night import charge_tanks, read_decisions, record_decisions
     from daemon.cli.simulator import Simulator
-    from daemon.runtime.notify import Notifier
-    from daemon.runtime.service import Service
+    from daemon.runtime.hold import Hold
 
-    decisions = read_decisions(arguments.decisions) if arguments.decisions is not None else {}
+    decisions: dict[tuple[str, str], dict[str, Any]] = {}
+    if arguments.decisions is not None:
+        from daemon.cli.night import read_decisions
+
+        decisions = read_decisions(arguments.decisions)
     stop = asyncio.Event()
     for signal_number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(signal_number, stop.set)
@@ -138,28 +106,46 @@ async def _run(arguments: argparse.Namespace, plant: Plant) -> None:
     simulator = None
     if arguments.all:
         simulator = await Simulator.start(arguments.site, ["--pace", str(speed or 1.0)])
-    beside = contextlib.AsyncExitStack()
+    hold = Hold(plant, load_profiles(), arguments.db, clock)
+    service = None
     try:
-        notifier = Notifier.from_environment(os.environ)
-        service = Service(plant, load_profiles(), arguments.db, clock, notifier, _say)
-        try:
-            if await service.start(stop):
-                await record_decisions(service, decisions, "run")
-                if simulator is not None:
-                    await charge_tanks(service, simulator)
-                if arguments.all:
-                    from daemon.cli.serve import api_beside
+        if await hold.take(_say, stop):
+            from daemon.runtime.notify import Notifier
+            from daemon.runtime.service import Service
 
-                    await beside.enter_async_context(api_beside(arguments.site, arguments.db))
-                _say(f"{plant.site.site.name}: running. Commands: shiftwright status --db {arguments.db}")
-                while not stop.is_set():
-                    await service.step()
-        finally:
-            await beside.aclose()
-            await service.stop()
+            service = Service(hold, Notifier.from_environment(os.environ), _say)
+            await _serve(arguments, service, decisions, simulator, stop)
     finally:
+        try:
+            await (hold.give_up() if service is None else service.stop())
+        finally:
+            if simulator is not None:
+                await simulator.close()
+
+
+async def _serve(
+    arguments: argparse.Namespace,
+    service: "Service",
+    decisions: dict[tuple[str, str], dict[str, Any]],
+    simulator: "Simulator | None",
+    stop: asyncio.Event,
+) -> None:
+    """Scan until `stop` is set, with whatever the command asks for beside it."""
+    from daemon.cli.night import charge_tanks, record_decisions
+
+    async with contextlib.AsyncExitStack() as beside:
+        if not await service.start(stop):
+            return
+        await record_decisions(service, decisions, "run")
         if simulator is not None:
-            await simulator.close()
+            await charge_tanks(service, simulator)
+        if arguments.all:
+            from daemon.cli.serve import api_beside
+
+            await beside.enter_async_context(api_beside(arguments.site, arguments.db))
+        _say(f"{service.plant.site.site.name}: running. Commands: shiftwright status --db {arguments.db}")
+        while not stop.is_set():
+            await service.step()
 
 
 def _say(text: str) -> None:

@@ -21,6 +21,7 @@ from daemon.equipment import RtuBus
 from daemon.ledger.reports import RunReport, run_report
 from daemon.messages import Command, Verb
 from daemon.planning.outlook import Outlook, TonightStart
+from daemon.runtime.hold import Hold
 from daemon.runtime.notify import Notifier
 from daemon.runtime.service import Service
 from daemon.site import Plant
@@ -61,7 +62,7 @@ async def rehearse(
     try:
         here = parse_site(copy.read_text("utf-8"), load_profiles())
         clock = SteppedClock(simulator.advance, begins)
-        service = Service(here, load_profiles(), folder / "db", clock, Notifier(None, None), lambda text: None)
+        service = Service(Hold(here, load_profiles(), folder / "db", clock), Notifier(None, None), lambda text: None)
         try:
             await service.start()
             for tank in plant.site.tank:

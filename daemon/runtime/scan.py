@@ -58,7 +58,7 @@ class Scanner:
         self._awaited: deque[tuple[int, int]] = deque()
         self._durable = 0
         self._wake = asyncio.Event()
-        self.overruns = 0
+        self.missed = 0
         """Scans that began more than one scan time late."""
         self.late_s = 0.0
         """How much later than its time the newest scan began; of one that a command woke, 0."""
@@ -136,7 +136,7 @@ class Scanner:
         if now_s >= self._next_s:  # else a command woke this scan early, and its own time is still to come
             self._next_s += scan_s
         if now_s > self._next_s:
-            self.overruns += now_s > self._next_s + scan_s
+            self.missed += now_s > self._next_s + scan_s
             self._next_s = now_s
         if self._clock.kind == "stepped":
             await self._clock.wait_until_s(self._next_s)

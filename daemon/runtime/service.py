@@ -1,38 +1,33 @@
-"""The daemon: what starts and stops in which order. Safe outputs come first, before the ledger is even imported."""
+"""The daemon: what starts and stops in which order. The plant is taken first, and its outputs are safe from then on."""
 
 import asyncio
 import contextlib
 import gc
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from daemon.as_measured import as_measured
-from daemon.clock import Clock, real_seconds
+from daemon.clock import real_seconds
 from daemon.control.image import LedgerHealth
 from daemon.control.record import canonical
 from daemon.control.recovery import recover
 from daemon.control.states import ACTIVE, ProcedureState
 from daemon.decisions.base import Decisions
 from daemon.evidence import Event, RunEnded
-from daemon.folder import HISTORY, LEDGER, LOCK, SOCKET
+from daemon.folder import HISTORY, LEDGER, SOCKET
 from daemon.ledger.errors import LedgerError
 from daemon.local_socket.server import LocalServer
 from daemon.messages import DAEMON, Answer, Command, Snapshot, Verb
 from daemon.planning.checks import PlanError
 from daemon.runtime.decided import Decided
-from daemon.runtime.field import Field
 from daemon.runtime.flushing import plan_flushes
-from daemon.runtime.identify import StartError, is_simulator
-from daemon.runtime.lock import PlantLock
+from daemon.runtime.hold import Hold
 from daemon.runtime.notify import Notifier
 from daemon.runtime.recovering import past_of, told
 from daemon.runtime.scan import Scanned, Scanner
 from daemon.runtime.snapshot import make_snapshot
 from daemon.runtime.start import Asked, Planned, asked_by, not_begun, plan_start, warnings_of
-from daemon.site import Plant
-from drivers.profile import Profile
 
 if TYPE_CHECKING:
     from daemon.ledger.history import History
@@ -54,27 +49,23 @@ class Service:
 
     def __init__(
         self,
-        plant: Plant,
-        profiles: Mapping[str, Profile],
-        folder: Path,
-        clock: Clock,
+        hold: Hold,
         notifier: Notifier,
         say: Callable[[str], None],
         *,
         by_scheduler: bool | None = None,
     ) -> None:
-        """Prepare; nothing is opened. `folder` holds ledger, lock and socket; `say` gets lines for people.
+        """Prepare; nothing is opened. `say` gets lines for people.
 
         APScheduler carries the timetable where the clock is the real one, or `by_scheduler` says so.
         """
-        self.plant = plant
-        self.folder = folder
-        self.clock = clock
-        self.simulated = False
-        self.field = Field(plant, profiles, clock.monotonic_s)
+        self.hold = hold
+        self.plant = hold.plant
+        self.folder = hold.folder
+        self.clock = hold.clock
+        self.field = hold.field
         self._notifier = notifier
         self._say = say
-        self._lock = PlantLock(folder / LOCK, (bus.endpoint for bus in plant.site.bus.values()))
         self._committed = asyncio.Event()
         self._snapshot: tuple[tuple[object, ...], Snapshot | None] = ((), None)
         self._history_due_s = 0.0
@@ -83,7 +74,7 @@ class Service:
         self._restating: asyncio.Task[None] | None = None
         self._beside: set[asyncio.Future[Any]] = set()
         self._nights: Nights | None = None
-        self._by_scheduler = clock.kind == "real" if by_scheduler is None else by_scheduler
+        self._by_scheduler = self.clock.kind == "real" if by_scheduler is None else by_scheduler
         self._ledger: Ledger | None = None
         self._history: History | None = None
         self._scanner: Scanner | None = None
@@ -92,6 +83,11 @@ class Service:
         self._commissioning: Commissioning | None = None
         self._fitted: Decisions = {}
         """The decisions that the scan's plant is measured by: it changes while nothing runs."""
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the plant is the simulator."""
+        return self.hold.simulated
 
     @property
     def ledger(self) -> "Ledger":
@@ -114,20 +110,12 @@ class Service:
         return _started(self._decided)
 
     async def start(self, stop: asyncio.Event | None = None) -> bool:
-        """Take the plant, write safe outputs, open the record, and close what an unclean end left open.
+        """Take the plant unless it was taken, open the record, and close what an unclean end left open.
 
         Returns False when `stop` was set while the plant did not answer yet. Raises StartError, PlantBusy, LedgerError.
         """
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-            self._lock.acquire()
-        except OSError as error:
-            raise StartError(f"{self.folder}: got {error}; expected a folder this user may write. See --db.") from None
-        await self.field.safe()
-        answer = await is_simulator(self.plant, self.field, self.clock, self._say, stop)
-        if answer is None:
+        if not await self.hold.take(self._say, stop):
             return False
-        self.simulated = answer
         from daemon.ledger.durable import open_state
         from daemon.ledger.history import History
         from daemon.ledger.reports import last_runs
@@ -304,8 +292,8 @@ class Service:
         if newest is not None and not _same(mark, self._snapshot[0]):
             tonight = self._nights.summary if self._nights is not None else {}
             healths = self.field.health(), self.field.device_health()
-            late_s, step = self.scanner.late_s, commissioning.view
-            made = make_snapshot(self.plant, newest, self.simulated, *healths, tonight, late_s, step)
+            lateness, step = (self.scanner.late_s, self.scanner.missed), commissioning.view
+            made = make_snapshot(self.plant, newest, self.simulated, *healths, tonight, *lateness, step)
             self._snapshot = (mark, made)
         return self._snapshot[1]
 
@@ -340,13 +328,12 @@ class Service:
 
         Without the plant's lock nothing is written: another daemon may be driving it.
         """
-        if not self._lock.held:
-            await self.field.close()
+        if not self.hold.locked:
+            await self.hold.let_go()
             return
         self._notifier.stopping()
         async with contextlib.AsyncExitStack() as closing:  # last in, first out; a step that fails holds up no other
-            closing.callback(self._lock.close)
-            closing.push_async_callback(self.field.close)
+            closing.push_async_callback(self.hold.let_go)
             closing.push_async_callback(self._close_record)
             if self._server is not None:
                 closing.push_async_callback(self._server.close)

@@ -27,6 +27,7 @@ def make_snapshot(
     devices: Mapping[str, DeviceHealth],
     tonight: Mapping[str, Any],
     late_s: float = 0.0,
+    missed_scans: int = 0,
     step: Mapping[str, Any] = MappingProxyType({}),
 ) -> Snapshot:
     """Return the snapshot of a scan."""
@@ -86,6 +87,7 @@ def make_snapshot(
             for name, health in devices.items()
         },
         late_s=round(late_s, 4),
+        missed_scans=missed_scans,
         step=dict(step),
     )
 

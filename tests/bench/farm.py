@@ -120,19 +120,25 @@ why = "the licence"
 """
 
 
-def block_names() -> list[str]:
+def block_names(shifts: int = SHIFTS) -> list[str]:
     """Return the blocks, shift after shift."""
-    return [f"b{shift}_{place}" for shift in range(SHIFTS) for place in range(BLOCKS_A_SHIFT)]
+    return [f"b{shift}_{place}" for shift in range(shifts) for place in range(BLOCKS_A_SHIFT)]
 
 
 def farm() -> Plant:
-    """Return the plant: a relay block to eight valves."""
+    """Return the plant."""
+    return parse_site(farm_text(), load_profiles())
+
+
+def farm_text(shifts: int = SHIFTS) -> str:
+    """Return the plant's site file: a relay block to eight valves, and one for the second injector."""
+    names = block_names(shifts)
     text = TWO_BUSES.read_text("utf-8")
     head, _, rest = text.partition("[block.creek]")
     limits = rest[rest.index("[limits]") :]
     for old, new in _CHANGES.items():
         head = head.replace(old, new)
-    modules = "".join(_MODULE.format(name=f"valves_{i}", unit=i + 3) for i in range(9))
+    modules = "".join(_MODULE.format(name=f"valves_{i}", unit=i + 3) for i in range(1 + -(-len(names) // 8)))
     blocks = "".join(
         _BLOCK.format(
             name=name,
@@ -141,9 +147,9 @@ def farm() -> Plant:
             pipe_m=20.0 + i,
             laterals=45 + i % BLOCKS_A_SHIFT,
         )
-        for i, name in enumerate(block_names())
+        for i, name in enumerate(names)
     )
-    return parse_site(head + _CHANNEL_B + modules + blocks + limits, load_profiles())
+    return head + _CHANNEL_B + modules + blocks + limits
 
 
 def season() -> Decisions:

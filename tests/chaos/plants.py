@@ -21,6 +21,7 @@ from daemon.evidence import AlarmRaised, Dose, Event, Evidence, RunEnded, Unsche
 from daemon.ledger.durable import open_state
 from daemon.ledger.reading import evidence, reading
 from daemon.ledger.reports import verify_file
+from daemon.runtime.hold import Hold
 from daemon.runtime.notify import Notifier
 from daemon.runtime.scan import Scanned
 from daemon.runtime.service import Service
@@ -126,14 +127,14 @@ class ChaosPlant:
         service = self.spoilt.service
         if service._server is not None:
             await service._server.close()
-        service._lock.close()
+        service.hold._lock.close()
         await service.field.close()
         service.ledger.close(_CLOSE_S)
 
     async def rise(self) -> None:
         """Start another daemon on the record of the one that fell, at the same plant and clock."""
         old = self.spoilt.service
-        new = Service(old.plant, load_profiles(), old.folder, old.clock, Notifier(None, None), lambda text: None)
+        new = Service(Hold(old.plant, load_profiles(), old.folder, old.clock), Notifier(None, None), lambda text: None)
         self.spoilt.service = new
         assert await new.start()
         await self.scan()

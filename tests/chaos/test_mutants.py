@@ -17,6 +17,7 @@ from daemon.control.image import SAFE, Outputs
 from daemon.control.states import Phase, ProcedureState
 from daemon.messages import Verb
 from daemon.runtime.field import Field
+from daemon.runtime.hold import Hold
 from daemon.runtime.lock import PlantBusy
 from daemon.runtime.notify import Notifier
 from daemon.runtime.service import Service
@@ -90,7 +91,7 @@ async def _risen(plant: ChaosPlant) -> None:
     plant.plans_l.append(run.recipe.channels[0].stock_l)
     await plant.fall()
     old = plant.spoilt.service
-    new = Service(old.plant, load_profiles(), old.folder, old.clock, Notifier(None, None), lambda text: None)
+    new = Service(Hold(old.plant, load_profiles(), old.folder, old.clock), Notifier(None, None), lambda text: None)
     plant.spoilt.service = new
     assert await new.start()
     assert await _off(plant)
@@ -165,7 +166,7 @@ async def _alone(plant: ChaosPlant) -> None:
     """A second daemon at the same plant is refused."""
     one = plant.spoilt.service
     other = Service(
-        one.plant, load_profiles(), one.folder.parent / "db2", one.clock, Notifier(None, None), lambda text: None
+        Hold(one.plant, load_profiles(), one.folder.parent / "db2", one.clock), Notifier(None, None), lambda text: None
     )
     try:
         await other.start()

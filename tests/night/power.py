@@ -11,6 +11,7 @@ from daemon.cli.simulator import Simulator
 from daemon.clock import SteppedClock
 from daemon.control.decide import State
 from daemon.control.states import ACTIVE, Phase
+from daemon.runtime.hold import Hold
 from daemon.runtime.notify import Notifier
 from daemon.runtime.service import Service
 from daemon.site_file import parse_site
@@ -44,7 +45,7 @@ class Farm:
     async def boot(self) -> Service:
         """Start a controller at the moment that it is."""
         clock = SteppedClock(self._advance, self.now)
-        service = Service(self.plant, load_profiles(), self.folder, clock, Notifier(None, None), self.said.append)
+        service = Service(Hold(self.plant, load_profiles(), self.folder, clock), Notifier(None, None), self.said.append)
         await service.start()
         return service
 
@@ -60,7 +61,7 @@ class Farm:
             await service._server.close()
         await asyncio.to_thread(service.ledger.close, 10.0)
         await service.field.close()
-        service._lock.close()
+        service.hold._lock.close()
         await self._advance(off_min * 60.0)
 
     async def run(self, service: Service, until: Callable[[State], bool], most: int = 4000) -> None:

@@ -17,6 +17,7 @@ from daemon.cli.simulator import Simulator
 from daemon.clock import Clock, SteppedClock
 from daemon.control.states import ACTIVE
 from daemon.messages import Command, Verb
+from daemon.runtime.hold import Hold
 from daemon.runtime.notify import Notifier
 from daemon.runtime.scan import Scanned
 from daemon.runtime.service import Service
@@ -158,7 +159,7 @@ async def spoilt_plant(
         clock = SteppedClock(simulator.advance, START)
         patch = closing.enter_context(pytest.MonkeyPatch.context())
         patch.setattr(health, "Rest", lambda: _PlantRest(clock))
-        service = Service(plant, profiles, folder / "db", clock, Notifier(None, None), lambda text: None)
+        service = Service(Hold(plant, profiles, folder / "db", clock), Notifier(None, None), lambda text: None)
         closing.push_async_callback(service.stop)
         await service.start()
         await record_decisions(service, read_decisions(decisions_file), "test")

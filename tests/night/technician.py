@@ -14,6 +14,7 @@ from daemon.cli.night import charge_tanks, on_free_ports, read_decisions, record
 from daemon.cli.simulator import Simulator
 from daemon.clock import SteppedClock
 from daemon.messages import OPERATOR, TECHNICIAN, Answer, Command, Verb
+from daemon.runtime.hold import Hold
 from daemon.runtime.notify import Notifier
 from daemon.runtime.service import Service
 from daemon.site_file import parse_site
@@ -103,7 +104,7 @@ class Technician:
         then, folder = old.clock.stamp().utc, old.ledger.path.parent
         await old.stop()
         clock = SteppedClock(self.simulator.advance, then)
-        self.service = Service(old.plant, load_profiles(), folder, clock, Notifier(None, None), _mute)
+        self.service = Service(Hold(old.plant, load_profiles(), folder, clock), Notifier(None, None), _mute)
         await self.service.start()
         await self.service.step()
 
@@ -204,7 +205,7 @@ async def at_the_plant(
     try:
         plant = parse_site(text, load_profiles())
         service = Service(
-            plant, load_profiles(), folder, SteppedClock(simulator.advance, START), Notifier(None, None), _mute
+            Hold(plant, load_profiles(), folder, SteppedClock(simulator.advance, START)), Notifier(None, None), _mute
         )
         try:
             await service.start()

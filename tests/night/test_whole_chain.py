@@ -15,6 +15,7 @@ from daemon.clock import SteppedClock
 from daemon.control.states import ACTIVE
 from daemon.ledger.nights import claims_of, newest_plan
 from daemon.ledger.reports import last_runs, run_report
+from daemon.runtime.hold import Hold
 from daemon.runtime.notify import Notifier
 from daemon.runtime.service import Service
 from daemon.site_file import parse_site
@@ -43,7 +44,7 @@ SHARE_KG_HA = 0.3
 async def _service(site: Path, folder: Path, simulator: Simulator, start: datetime, **options: bool) -> Service:
     plant = parse_site(site.read_text("utf-8"), load_profiles())
     clock = SteppedClock(simulator.advance, start)
-    service = Service(plant, load_profiles(), folder, clock, Notifier(None, None), lambda text: None, **options)
+    service = Service(Hold(plant, load_profiles(), folder, clock), Notifier(None, None), lambda text: None, **options)
     await service.start()
     return service
 

@@ -157,10 +157,11 @@ class Bench:
     site: Path
     decisions: Path
     folder: Path
+    speed: float
 
     def daemon(self, *options: object) -> "contextlib.AbstractAsyncContextManager[Daemon]":
         """Run a daemon on this plant at its speed."""
-        return running(self.site, self.folder, "--speed", SPEED, "--decisions", self.decisions, *options)
+        return running(self.site, self.folder, "--speed", self.speed, "--decisions", self.decisions, *options)
 
     async def truth(self) -> dict[str, Any]:
         """Return the plant's own account."""
@@ -168,14 +169,14 @@ class Bench:
 
 
 @contextlib.asynccontextmanager
-async def bench(folder: Path, *, is_simulator: bool = True) -> AsyncIterator[Bench]:
+async def bench(folder: Path, *, is_simulator: bool = True, speed: float = SPEED) -> AsyncIterator[Bench]:
     """Start a charged plant with tiny pipes and a proxy before it; the plant may seem to be hardware."""
     folder.mkdir(exist_ok=True)
     plant_site, site, decisions = folder / "plant.toml", folder / "site.toml", folder / "decisions.toml"
     text = edited(TWO_BUSES.read_text("utf-8"), TINY_PIPES)
     plant_site.write_text(edited(text, {"port = 15020": "port = 0", "port = 15021": "port = 0"}), "utf-8")
     decisions.write_text(edited((CREEK / "decisions.toml").read_text("utf-8"), TINY_NIGHT), "utf-8")
-    simulator = await Simulator.start(plant_site, ["--perfect", "--pace", str(SPEED)])
+    simulator = await Simulator.start(plant_site, ["--perfect", "--pace", str(speed)])
     try:
         stock = {"nutrients_g_l": {"N": 31.0, "Ca": 37.0}, "product_g_l": 200.0, "ec_ms_cm_per_g_l": 1.1}
         await simulator.ask("charge", tank="a", litres=STOCK_L, **stock)
@@ -186,7 +187,7 @@ async def bench(folder: Path, *, is_simulator: bool = True) -> AsyncIterator[Ben
                 "port = 15021": f"port = {proxy.ports['signals']}",
             }
             site.write_text(edited(text, ports), "utf-8")
-            yield Bench(simulator, proxy, site, decisions, folder / "db")
+            yield Bench(simulator, proxy, site, decisions, folder / "db", speed)
     finally:
         await simulator.close()
 
