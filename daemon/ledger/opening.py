@@ -15,6 +15,7 @@ from daemon.ledger.tables import Meta
 
 _RESTORE = "restore the last backup, or move the file away to begin a new ledger (every latch is then set)"
 _BUSY_MS = 5000
+_CHUNK = 1 << 20
 _NO_ROOM_TO_WRITE = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR)
 
 
@@ -100,7 +101,37 @@ def _upgrade(path: Path, revision: str) -> None:
 
 
 def _inspect(path: Path) -> _Found:
-    """Read what the file says of itself and have SQLite check its pages."""
+    """Read what the file says of itself and have SQLite check its pages; damage is believed when it is seen twice.
+
+    SQLite calls a sector that the disk cannot read damage as well, and so would have a backup restored for it.
+    """
+    try:
+        return _look(path)
+    except LedgerDamaged:
+        _read_through(path)
+        return _look(path)
+
+
+def _read_through(path: Path) -> None:
+    """Read every byte of the file and its log. Raises LedgerUnwritable where the disk cannot."""
+    try:
+        for one in (path, _beside(path, "-wal")):
+            if not one.exists():
+                continue
+            file = os.open(one, os.O_RDONLY)
+            try:
+                at = 0
+                while found := os.pread(file, _CHUNK, at):
+                    at += len(found)
+            finally:
+                os.close(file)
+    except OSError as problem:
+        raise LedgerUnwritable(
+            f"{one}: could not be read ({problem}); the disk is failing: replace it, then restore the last backup"
+        ) from problem
+
+
+def _look(path: Path) -> _Found:
     try:
         try:
             return _read(path, "mode=rw", "PRAGMA quick_check(1)")
@@ -108,8 +139,11 @@ def _inspect(path: Path) -> _Found:
             if sqlite_code(problem) not in _NO_ROOM_TO_WRITE:
                 raise
             # A disk that is full or read-only: the record stands, water can run, and the writer goes on trying. Without
-            # its log the file need not hang together, so its pages are not judged.
-            return _read(path, "mode=ro&immutable=1", "SELECT 'ok'")
+            # its log the file need not hang together, so it is not judged, however it looks.
+            try:
+                return _read(path, "mode=ro&immutable=1", "SELECT 'ok'")
+            except (sqlite3.DatabaseError, LedgerDamaged):
+                raise problem from None
     except sqlite3.OperationalError as problem:
         if sqlite_code(problem) in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, *_NO_ROOM_TO_WRITE):
             raise LedgerUnwritable(

@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import itertools
 import sys
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -133,14 +133,29 @@ def _command(folder: Path, verb: Verb, arguments: dict[str, Any]) -> Answer:
 
 @contextlib.asynccontextmanager
 async def running(
-    site: Path, folder: Path, *options: object, program: tuple[str, ...] = (SHIFTWRIGHT,)
+    site: Path,
+    folder: Path,
+    *options: object,
+    program: tuple[str, ...] = (SHIFTWRIGHT,),
+    environment: Mapping[str, str] | None = None,
 ) -> AsyncIterator[Daemon]:
-    """Run the daemon on `site` with its record in `folder`; kill it in the end where it still runs."""
+    """Run the daemon on `site` with its record in `folder`; kill it in the end where it still runs.
+
+    `environment` is all that it has of one; None: this process's own.
+    """
     folder.parent.mkdir(parents=True, exist_ok=True)
     words = folder.with_suffix(".said")
     with words.open("wb") as said:
         process = await asyncio.create_subprocess_exec(
-            *program, "run", str(site), "--db", str(folder), *map(str, options), stdout=said, stderr=said
+            *program,
+            "run",
+            str(site),
+            "--db",
+            str(folder),
+            *map(str, options),
+            stdout=said,
+            stderr=said,
+            env=environment,
         )
     try:
         yield Daemon(process, folder, words)

@@ -3,8 +3,6 @@
 import json
 import os
 import signal
-import subprocess
-import sys
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,6 +17,7 @@ from daemon.ledger.batch import NewDecision
 from daemon.ledger.reading import evidence, reading
 from daemon.ledger.reports import latest_decisions, verify_file
 from tests.daemon.ledger.killed_child import RESTATED
+from tests.daemon.ledger.nursery import Nursery
 from tests.daemon.ledger.samples import (
     WAIT_S,
     events,
@@ -169,25 +168,9 @@ def test_a_killed_correction_is_whole_or_not_there(tmp_path: Path) -> None:
 
 def _kills(path: Path, what: str) -> Iterator[tuple[int, int]]:
     """Kill one writer after the other; yield the number of each kill and the last number it acknowledged."""
-    child = Path(__file__).with_name("killed_child.py")
-    with subprocess.Popen(
-        [sys.executable, child, path, what],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-        bufsize=1,
-        env=os.environ | {"PYTHONPATH": str(Path(__file__).parents[3])},
-    ) as nursery:
-        assert nursery.stdin is not None
-        assert nursery.stdout is not None
+    with Nursery(what) as nursery:
         for kill in range(_KILLS):
-            nursery.stdin.write(f"{kill}\n")
-            pid = int(nursery.stdout.readline())
-            last = 0
-            while last < 1 + 2 * (kill % 5):
-                last = int(nursery.stdout.readline())
+            pid = nursery.begin(path, kill)
+            last = nursery.acknowledged(1 + 2 * (kill % 5))
             os.kill(pid, signal.SIGKILL)
-            while (line := nursery.stdout.readline()) != "dead\n":
-                last = max(last, int(line.strip() or 0))
-            yield kill, last
-        nursery.stdin.close()
+            yield kill, max(last, nursery.last_words()[0])
