@@ -10,18 +10,16 @@ from daemon.cli.client import add_folder
 from daemon.cli.errors import InputError, RefusedError
 from daemon.clock import RealClock
 from daemon.folder import LEDGER, LOCK
-from daemon.ledger.backup import drop_oldest, make_backup, read_backup, restored
+from daemon.ledger.backup import FOLDER, drop_oldest, make_backup, read_backup, restored
 from daemon.ledger.export import export_evidence
 from daemon.runtime.lock import PlantBusy, PlantLock
-
-_FOLDER = "backups"
 
 
 def add_backup(parser: argparse.ArgumentParser) -> None:
     """Declare what is copied, and where to."""
     add_folder(parser)
     parser.add_argument(
-        "--to", type=Path, metavar="DIR", help=f"folder of the backups (default: {_FOLDER} in the daemon's)"
+        "--to", type=Path, metavar="DIR", help=f"folder of the backups (default: {FOLDER} in the daemon's)"
     )
     parser.add_argument("--site", type=Path, metavar="FILE", help="copy the site file along")
     parser.add_argument(
@@ -35,7 +33,7 @@ def backup(arguments: argparse.Namespace) -> int:
         raise InputError(f"--keep: got {arguments.keep}; expected 0 or more")
     if arguments.site is not None and not arguments.site.is_file():
         raise InputError(f"--site: got {arguments.site}; expected a file")
-    into = arguments.to or arguments.db / _FOLDER
+    into = arguments.to or arguments.db / FOLDER
     beside = () if arguments.site is None else (arguments.site,)
     made = make_backup(arguments.db, into, beside, RealClock().stamp().utc, version("shiftwright"))
     print(f"{made.path}: {', '.join(made.files)}; {made.rows} sealed rows, all read again. Head {made.head}")

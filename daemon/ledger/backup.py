@@ -12,6 +12,7 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing
 from datetime import datetime
+from importlib.metadata import version
 from pathlib import Path
 from typing import NamedTuple
 
@@ -21,6 +22,8 @@ from daemon.ledger.errors import LedgerError
 from daemon.ledger.reports import verify_file
 
 DATABASES = (LEDGER, HISTORY, ACCESS, ALERTS)
+FOLDER = "backups"
+"""Where they lie in the daemon's folder, unless somebody says otherwise."""
 _SHEET = "backup.json"
 _FORMAT = 1
 _NAME = "shiftwright-"
@@ -50,12 +53,13 @@ class Backup(NamedTuple):
     """SHA-256 of each file, by its name."""
 
 
-def make_backup(folder: Path, into: Path, beside: Iterable[Path], at: datetime, release: str) -> Backup:
+def make_backup(folder: Path, into: Path, beside: Iterable[Path], at: datetime, release: str, name: str = "") -> Backup:
     """Copy the databases of `folder`, and the files `beside`, into a new folder of `into`; return it once it was read.
 
-    `at` is in UTC. The daemon may run meanwhile: each copy is one moment of its database. Raises BackupError.
+    `at` is in UTC, and names the folder unless `name` does. The daemon may run meanwhile: each copy is one moment of
+    its database. Raises BackupError.
     """
-    name = f"{_NAME}{at:%Y%m%dT%H%M%SZ}"
+    name = name or f"{_NAME}{at:%Y%m%dT%H%M%SZ}"
     made, work = into / name, into / f".{name}.part"
     try:
         into.mkdir(parents=True, exist_ok=True)
@@ -83,6 +87,24 @@ def make_backup(folder: Path, into: Path, beside: Iterable[Path], at: datetime, 
     finally:
         shutil.rmtree(work, ignore_errors=True)
     return backup
+
+
+def before_upgrade(folder: Path, revision: str, at: datetime) -> Backup:
+    """Return the backup from before an upgrade of a ledger of `revision`, which is made unless it is there.
+
+    An upgrade that was cut off comes again, and finds it. It bears no date, so that it outlasts those of every day.
+    Raises BackupError.
+    """
+    into, name = folder / FOLDER, f"upgrade-from-{revision}"
+    try:
+        found = read_backup(into / name)
+    except BackupError:
+        shutil.rmtree(into / name, ignore_errors=True)
+    else:
+        if found.head == verify_file(folder / LEDGER).head:
+            return found
+        shutil.rmtree(into / name)
+    return make_backup(folder, into, (), at, version("shiftwright"), name)
 
 
 def read_backup(path: Path) -> Backup:

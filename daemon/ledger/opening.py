@@ -8,6 +8,7 @@ from pathlib import Path
 
 from daemon.clock import UtcStamp
 from daemon.ledger import migrate
+from daemon.ledger.backup import BackupError, before_upgrade
 from daemon.ledger.batch import Columns, Head, Value, insert_sealed
 from daemon.ledger.chain import GENESIS
 from daemon.ledger.errors import LedgerDamaged, LedgerKind, LedgerNewer, LedgerUnwritable, sqlite_code
@@ -43,7 +44,7 @@ def prepare(path: Path, *, simulated: bool, stamp: UtcStamp, site_digest: str) -
     if found.revision not in migrate.known():
         raise LedgerNewer(
             f"{path}: got a ledger of revision {found.revision}, expected {migrate.newest()} or older; "
-            "run the release that wrote it, or a newer one"
+            "run the release that wrote it, or a newer one; or restore a backup from before the upgrade"
         )
     if found.born != kind:
         raise LedgerKind(
@@ -51,7 +52,7 @@ def prepare(path: Path, *, simulated: bool, stamp: UtcStamp, site_digest: str) -
             "name another file: simulated and real evidence never mix"
         )
     if found.revision != migrate.newest():
-        _upgrade(path, found.revision)
+        _upgrade(path, found.revision, stamp)
     return False
 
 
@@ -80,17 +81,20 @@ def _create(path: Path, kind: str, stamp: UtcStamp, site_digest: str) -> None:
         raise
 
 
-def _upgrade(path: Path, revision: str) -> None:
-    """Upgrade in one transaction, after a copy that is the way back."""
+def _upgrade(path: Path, revision: str, stamp: UtcStamp) -> None:
+    """Upgrade in one transaction, after a backup that is the way back."""
     try:
-        with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(_beside(path, f".{revision}"))) as copy:
-            source.backup(copy)
+        before_upgrade(path.parent, revision, stamp.utc)
         engine = migrate.immediate_engine(path, ("synchronous=FULL", f"busy_timeout={_BUSY_MS}"))
         try:
             with engine.begin() as connection:
                 migrate.upgrade(connection)
         finally:
             engine.dispose()
+    except BackupError as problem:
+        raise LedgerUnwritable(
+            f"{path}: is not upgraded from revision {revision} without a backup, and there could be none: {problem}"
+        ) from problem
     except Exception as problem:
         if (cause := _trouble_of_the_disk(problem)) is not None:
             raise LedgerUnwritable(
