@@ -225,6 +225,18 @@ _COMMANDS = (
         _later("diagnose", "main"),
     ),
     _Command(
+        "install",
+        "make this release a service of the computer; again, and nothing changes",
+        _later("install", "add_arguments"),
+        _later("install", "main"),
+    ),
+    _Command(
+        "uninstall",
+        "take the services away; the record stays",
+        _later("install", "add_uninstall"),
+        _later("install", "uninstall"),
+    ),
+    _Command(
         "demo",
         "run one night at Kestrel Bend on the simulator",
         _later("demo", "add_arguments"),
@@ -263,7 +275,7 @@ _EXIT_CODES = {
     **dict.fromkeys(("refused", "night", "recommendation", "plan", "access"), 1),
     **dict.fromkeys(("input", "site", "decision", "product", "blend", "alert"), 2),
     "socket": 3,
-    **dict.fromkeys(("simulator", "daemon", "plant", "solving", "backup"), 4),
+    **dict.fromkeys(("simulator", "daemon", "plant", "solving", "backup", "install"), 4),
 }
 
 
