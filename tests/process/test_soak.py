@@ -114,7 +114,7 @@ _SHORT_GROWTH_KB = 8 * 1024
 """In two minutes the allocator's own growth has not ended; a leak of a scan's image would be far more."""
 
 
-@pytest.mark.proof
+@pytest.mark.twin
 @pytest.mark.timeout(300)
 async def test_a_few_nights_leave_nothing_open(tmp_path: Path) -> None:
     """What takes the long soak to show exactly shows roughly in two minutes: no file stays open, memory stands."""
