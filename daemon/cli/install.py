@@ -31,7 +31,7 @@ PLACES = {
     "shiftwright.tmpfiles": Path("etc/tmpfiles.d/shiftwright.conf"),
     "70-shiftwright.rules": Path("etc/udev/rules.d/70-shiftwright.rules"),
 }
-_DROP_IN = Path("etc/systemd/system/shiftwright.service.d/serial.conf")
+_DROP_IN = Path("etc/systemd/system/shiftwright.service.d/site.conf")
 _MDNS = Path("etc/avahi/services/shiftwright.service")
 _COMMAND = Path("usr/local/bin/shiftwright")
 _UNITS = ("shiftwright.service", "shiftwright-api.service")
@@ -147,9 +147,10 @@ def _of_site(root: Path, site_text: str | None, site: Site | None) -> list[Step]
     steps: list[Step] = []
     if site_text is not None:
         steps.append(Write(root / SITE, site_text, 0o640))
-    ports = [] if site is None else [bus.line for bus in site.bus.values() if isinstance(bus, RtuBus)]
-    if ports:
-        steps.append(Write(drop_in, _serial(ports)))
+    lines = [] if site is None else _lines_of(site)
+    if lines:
+        head = "# What the site file asks for, by shiftwright install: run it again when that changes."
+        steps.append(Write(drop_in, "\n".join((head, "[Service]", *lines)) + "\n"))
     elif drop_in.exists():
         steps.append(Remove(drop_in))
     if site is not None and site.api.host not in ("127.0.0.1", "localhost", "::1"):
@@ -159,14 +160,18 @@ def _of_site(root: Path, site_text: str | None, site: Site | None) -> list[Step]
     return steps
 
 
-def _serial(ports: Sequence[str]) -> str:
-    """Return the drop-in that shows the daemon its serial ports and no other device."""
-    lines = [f"DeviceAllow={port} rw" for port in ports]
+def _lines_of(site: Site) -> list[str]:
+    """Return what the unit's hardening must leave open for this site: its serial ports, and a disk for backups."""
+    lines: list[str] = []
+    ports = [bus.line for bus in site.bus.values() if isinstance(bus, RtuBus)]
+    if ports:
+        lines += ["PrivateDevices=no", "DevicePolicy=closed", *(f"DeviceAllow={port} rw" for port in ports)]
     if any("by-id" in port or "ttyUSB" in port or "ttyACM" in port for port in ports):
         # An adapter that was pulled out comes back under another number.
         lines += ["DeviceAllow=char-ttyUSB rw", "DeviceAllow=char-ttyACM rw"]
-    head = "# The serial ports of the site file, by shiftwright install: run it again when they change.\n"
-    return "\n".join((head + "[Service]", "PrivateDevices=no", "DevicePolicy=closed", *lines)) + "\n"
+    if site.keeping.copy_to:
+        lines.append(f"ReadWritePaths=-{site.keeping.copy_to}")  # where it is not there, the daemon starts all the same
+    return lines
 
 
 def _afterwards(root: Path, *, has_site: bool) -> Sequence[Step]:

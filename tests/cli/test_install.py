@@ -80,12 +80,15 @@ def test_wheels_alone_are_used_without_a_network(root: Path, tmp_path: Path) -> 
 def test_serial_ports_of_the_site_and_no_others_are_shown(root: Path, tmp_path: Path) -> None:
     """RTU needs its port through the unit's hardening; a site without one leaves no hole, and takes an old one away."""
     files = _files(_steps(root, _EVERY_KIND.read_text("utf-8")), root)
-    drop_in = files["etc/systemd/system/shiftwright.service.d/serial.conf"]
+    drop_in = files["etc/systemd/system/shiftwright.service.d/site.conf"]
     (port,) = {bus.line for bus in _site(_EVERY_KIND.read_text("utf-8")).bus.values() if bus.kind == "rtu"}
     assert f"DeviceAllow={port} rw\n" in drop_in and "DevicePolicy=closed\n" in drop_in
     tcp = (KESTREL_BEND / "site.toml").read_text("utf-8")
-    assert "serial.conf" not in " ".join(_files(_steps(root, tcp), root))
-    left = root / "etc/systemd/system/shiftwright.service.d/serial.conf"
+    kept = f'{tcp}\n[keeping]\ncopy_to = "/mnt/usb/farm"\n'
+    told = _files(_steps(root, kept), root)["etc/systemd/system/shiftwright.service.d/site.conf"]
+    assert "ReadWritePaths=-/mnt/usb/farm\n" in told and "Device" not in told
+    assert "site.conf" not in " ".join(_files(_steps(root, tcp), root))
+    left = root / "etc/systemd/system/shiftwright.service.d/site.conf"
     Write(left, drop_in).do()
     assert Remove(left) in _steps(root, tcp)
     unit = tmp_path / "shiftwright.service"
