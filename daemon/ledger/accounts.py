@@ -13,18 +13,21 @@ from daemon.agronomy.past import Past, PastDose, PastWater
 from daemon.ledger.reading import reading
 from daemon.units import kilograms
 
+_NEVER = 2**63 - 1
+_EVER = datetime(1970, 1, 1, tzinfo=UTC)
 _STATED = """
 SELECT run, block, nutrient, channel, planned_mg, delivered_mg, delivered_mg + in_lines_mg, u_delivered_mg,
     basis = 'estimated', {is_revised}
-FROM {table} WHERE estimate = 'METER' ORDER BY seq
+FROM {table} WHERE estimate = 'METER' AND seq > ? ORDER BY seq
 """
 """The meter is what doses are judged by."""
-_ENDED = "SELECT s.run, s.at_ms FROM run_started s JOIN run_ended e ON e.run = s.run"
+_BEGUN = "SELECT min(seq) FROM run_started WHERE at_ms >= ?"
+_ENDED = "SELECT s.run, s.at_ms FROM run_started s JOIN run_ended e ON e.run = s.run WHERE s.at_ms >= ?"
 _WATER = """
 SELECT e.run, json_extract(b.value, '$.block'), e.water_ml * json_extract(b.value, '$.share'),
     coalesce(json_extract(s.recipe, '$.source'), '')
 FROM run_ended e JOIN run_started s ON s.run = e.run, json_each(s.recipe, '$.blocks') b
-WHERE e.water_ml > 0 ORDER BY e.seq
+WHERE e.water_ml > 0 AND s.at_ms >= ? ORDER BY e.seq
 """
 _OPEN = """
 SELECT s.run, s.at_ms, s.recipe FROM run_started s
@@ -32,8 +35,8 @@ WHERE NOT EXISTS (SELECT 1 FROM run_ended e WHERE e.run = s.run) ORDER BY s.seq
 """
 
 
-def read_past(path: Path) -> Past:
-    """Return what every run gave, in no certain order.
+def read_past(path: Path, since: datetime = _EVER) -> Past:
+    """Return what every run that began at or after `since` gave, in no certain order; one under way is among them.
 
     A corrected mix's rows take the place of those that they restate. A run under way has committed what is injected so
     far, and nothing of it counts as delivered or as short yet. Water is the run's whole, its filter's drain included.
@@ -41,7 +44,9 @@ def read_past(path: Path) -> Past:
     """
     with reading(path) as connection:
         connection.text_factory = str  # quicker: damaged text raises here, and need not be named by its row
-        at = {run: _moment(at_ms) for run, at_ms in connection.execute(_ENDED)}
+        since_ms = round(since.timestamp() * 1000.0)
+        (first,) = connection.execute(_BEGUN, (since_ms,)).fetchone()
+        at = {run: _moment(at_ms) for run, at_ms in connection.execute(_ENDED, (since_ms,))}
         doses = [
             PastDose(
                 run=run,
@@ -62,12 +67,12 @@ def read_past(path: Path) -> Past:
                 u_mg,
                 is_disputed,
                 is_revised,
-            ) in _sums(connection)
+            ) in _sums(connection, _NEVER if first is None else first)
             if run in at
         ]
         water = [
             PastWater(run, block, at[run], water_ml / 1e6, source)
-            for run, block, water_ml, source in connection.execute(_WATER)
+            for run, block, water_ml, source in connection.execute(_WATER, (since_ms,))
         ]
         for run, at_ms, recipe in connection.execute(_OPEN):
             under_way = _Open(connection, run, at_ms, json.loads(recipe))
@@ -76,12 +81,15 @@ def read_past(path: Path) -> Past:
         return Past(tuple(doses), tuple(water))
 
 
-def _sums(connection: sqlite3.Connection) -> Iterable[tuple[tuple[str, str, str], tuple[int, ...]]]:
-    """Return the newest statements by run, block and nutrient, the channels added as dosing/outcome.py adds them."""
+def _sums(connection: sqlite3.Connection, first: int) -> Iterable[tuple[tuple[str, str, str], tuple[int, ...]]]:
+    """Return the newest statements by run, block and nutrient, the channels added as dosing/outcome.py adds them.
+
+    Those of runs that began before row `first` may be missing.
+    """
     newest: dict[tuple[str, ...], tuple[int, ...]] = {}
     for table, is_revised in (("dose", 0), ("dose_restated", 1)):
         for run, block, nutrient, channel, *figures in connection.execute(
-            _STATED.format(table=table, is_revised=is_revised)
+            _STATED.format(table=table, is_revised=is_revised), (first,)
         ):
             newest[run, block, nutrient, channel] = tuple(figures)
     sums: dict[tuple[str, str, str], tuple[int, ...]] = {}

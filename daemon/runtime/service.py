@@ -271,10 +271,12 @@ class Service:
         """Return the plans of a START, by the record as it is now. Reads the file: not for the scan's thread."""
         from daemon.commissioning.status import bars_of
         from daemon.ledger.accounts import read_past
+        from daemon.planning.look_back import look_back_to
         from daemon.runtime.tonight import done_of
 
         self.is_on_record()  # else the run before this one counts as far as its checkpoints have it
-        past, now = read_past(self.ledger.path), self.clock.stamp().utc
+        now = self.clock.stamp().utc
+        past = read_past(self.ledger.path, look_back_to(decisions, now))
         bars = bars_of(self.plant.site, done_of(self.ledger.path), now)
         return plan_start(as_measured(self.plant, decisions), decisions, asked, command_id, now, past, bars)
 

@@ -12,6 +12,7 @@ from daemon.agronomy.tank import log_of
 from daemon.commissioning.status import Done, bars_of
 from daemon.decisions.base import Decisions, of_kind
 from daemon.decisions.timetable import Allocation
+from daemon.planning.look_back import look_back_to
 from daemon.planning.outlook import Known, Outlook, TonightRun
 from daemon.planning.tanks_tonight import tank_text
 from daemon.planning.tonight import plan_night
@@ -43,7 +44,7 @@ def known_of(
         if found.first <= night <= found.last
     }
     return Known(
-        past=read_past(path),
+        past=read_past(path, look_back_to(decisions, now)),
         held_l={**_logged_l(plant, decisions, path, now), **levels_l},
         begun=begun,
         water_m3={key: water_since_m3(path, round(at.timestamp() * 1000.0)) for key, at in since.items()},

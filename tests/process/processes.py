@@ -184,13 +184,15 @@ class Bench:
 
 
 @contextlib.asynccontextmanager
-async def bench(folder: Path, *, is_simulator: bool = True, speed: float = SPEED) -> AsyncIterator[Bench]:
+async def bench(
+    folder: Path, *, is_simulator: bool = True, speed: float = SPEED, night: Mapping[str, str] = TINY_NIGHT
+) -> AsyncIterator[Bench]:
     """Start a charged plant with tiny pipes and a proxy before it; the plant may seem to be hardware."""
     folder.mkdir(exist_ok=True)
     plant_site, site, decisions = folder / "plant.toml", folder / "site.toml", folder / "decisions.toml"
     text = edited(TWO_BUSES.read_text("utf-8"), TINY_PIPES)
     plant_site.write_text(edited(text, {"port = 15020": "port = 0", "port = 15021": "port = 0"}), "utf-8")
-    decisions.write_text(edited((CREEK / "decisions.toml").read_text("utf-8"), TINY_NIGHT), "utf-8")
+    decisions.write_text(edited((CREEK / "decisions.toml").read_text("utf-8"), night), "utf-8")
     simulator = await Simulator.start(plant_site, ["--perfect", "--pace", str(speed)])
     try:
         stock = {"nutrients_g_l": {"N": 31.0, "Ca": 37.0}, "product_g_l": 200.0, "ec_ms_cm_per_g_l": 1.1}

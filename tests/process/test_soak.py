@@ -5,6 +5,7 @@ What grows by a little each night, or is left open once an hour, shows only so.
 
 import asyncio
 import statistics
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,13 +17,16 @@ from daemon.messages import Verb
 from tests.figures import record
 from tests.night.sites import PROGRAM
 from tests.process.apis import free_port, started
-from tests.process.processes import Bench, Daemon, bench, end
+from tests.process.processes import TINY_NIGHT, Bench, Daemon, bench, end
 
 pytestmark = pytest.mark.chaos
 
 _MOST_GROWTH_KB = 5 * 1024
-_NIGHT_L = 3.0
-"""Of stock: about what a night draws from the tank."""
+_HALF_HOUR = {
+    "dose_kg_ha = 3.0": "dose_kg_ha = 0.3",
+    "water_m3 = 84.0": "water_m3 = 11.5",
+    "inject_m3 = 42.0": "inject_m3 = 3.0",
+}
 _BUSY = {state.value for state in ACTIVE}
 
 
@@ -33,6 +37,9 @@ class _Soak:
     warm_s: float
     """Real seconds that the first look waits for: a process fills its caches first."""
     look_s: float
+    night: Mapping[str, str]
+    night_l: float
+    """Of stock: about what a night draws from the tank."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,19 +77,19 @@ def _look(pid: int) -> _Look:
     return _Look(rss, len(list(Path(f"/proc/{pid}/fd").iterdir())))
 
 
-async def _next_run(setup: Bench, daemon: Daemon) -> bool:
+async def _next_run(setup: Bench, daemon: Daemon, litres: float) -> bool:
     """Fill up the tank and start the program where nothing runs; return whether it was."""
     if (await daemon.snapshot()).procedure in _BUSY:
         return False
     stock = {"nutrients_g_l": {"N": 31.0, "Ca": 37.0}, "product_g_l": 200.0, "ec_ms_cm_per_g_l": 1.1}
-    await setup.simulator.ask("charge", tank="a", litres=_NIGHT_L, **stock)
+    await setup.simulator.ask("charge", tank="a", litres=litres, **stock)
     answer = await daemon.command(Verb.START, programs=[PROGRAM])
     assert answer.accepted, answer.reason
     return True
 
 
 async def _soaked(folder: Path, soak: _Soak) -> _Soaked:
-    async with bench(folder, speed=soak.speed) as setup:
+    async with bench(folder, speed=soak.speed, night=soak.night) as setup:
         setup.site.write_text(f"{setup.site.read_text('utf-8')}\n[api]\nport = {free_port()}\n", "utf-8")
         async with setup.daemon() as daemon:
             await daemon.until(lambda snapshot: snapshot.scan > 2)
@@ -97,7 +104,7 @@ async def _watched(setup: Bench, daemon: Daemon, soak: _Soak) -> _Soaked:
     began_s, looks, runs = real_seconds(), list[_Look](), 0
     while True:
         await asyncio.sleep(soak.look_s)
-        runs += await _next_run(setup, daemon)
+        runs += await _next_run(setup, daemon, soak.night_l)
         if real_seconds() - began_s > soak.warm_s:
             looks.append(_look(daemon.process.pid))
         snapshot = await daemon.snapshot()
@@ -108,8 +115,8 @@ async def _watched(setup: Bench, daemon: Daemon, soak: _Soak) -> _Soaked:
     return _Soaked(snapshot.scan, snapshot.missed_scans, wall_s, runs, looks)
 
 
-_SHORT = _Soak(speed=25.0, scans=3000, warm_s=40.0, look_s=0.5)
-_LONG = _Soak(speed=12.0, scans=88_000, warm_s=600.0, look_s=2.0)
+_SHORT = _Soak(speed=25.0, scans=3000, warm_s=40.0, look_s=0.5, night=TINY_NIGHT, night_l=3.0)
+_LONG = _Soak(speed=12.0, scans=88_000, warm_s=600.0, look_s=2.0, night=_HALF_HOUR, night_l=30.0)
 _SHORT_GROWTH_KB = 8 * 1024
 """In two minutes the allocator's own growth has not ended; a leak of a scan's image would be far more."""
 
@@ -140,7 +147,7 @@ async def test_a_day_of_scans_leaves_memory_and_files_as_they_were(tmp_path: Pat
         f"{grown_mb:.1f} MB to {rss_mb:.0f}, {files} files open in the first and last tenth, {soaked.missed} missed",
         limit="a scan every 83 ms, on a machine that did other work; a missed scan begins more than a scan's time late",
     )
-    assert soaked.wall_s >= 7200.0 and soaked.runs >= 100
+    assert soaked.wall_s >= 7200.0 and soaked.runs >= 50
     assert len(set(soaked.files())) == 1, soaked.files()
     assert soaked.growth_kb() <= _MOST_GROWTH_KB
     assert soaked.missed == 0

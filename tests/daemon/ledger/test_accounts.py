@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.agronomy.past import PastDose, PastWater
+from daemon.agronomy.past import Past, PastDose, PastWater
 from daemon.dosing.outcome import block_doses
 from daemon.evidence import Checkpoint, Dose, DoseRestated, Evidence, RunEnded, RunStarted
 from daemon.ledger.accounts import read_past
@@ -61,6 +61,21 @@ def _past(path: Path, *rows: Evidence) -> tuple[dict[tuple[str, str, str], PastD
             keep(ledger, row, second=second)
     past = read_past(path)
     return {(dose.run, dose.block, dose.nutrient): dose for dose in past.doses}, past.water
+
+
+def test_what_began_before_a_moment_is_left_out(tmp_path: Path) -> None:
+    """Planning reads two years and no more, however long the record: the runs since, whole, and water with them."""
+    path = tmp_path / "ledger.db"
+    for number, run in enumerate(("r1", "r2")):
+        rows = (_started(run), _dose(run, "a", "N"), _ended(run), _restated(_dose(run, "a", "N"), 8_000))
+        with opened(path) as ledger:
+            keep(ledger, *rows, second=100 * number)
+    whole = read_past(path)
+    assert {dose.run for dose in whole.doses} == {"r1", "r2"}
+    later = read_past(path, stamp(50).utc)
+    assert later.doses == tuple(dose for dose in whole.doses if dose.run == "r2") and later.doses
+    assert later.water == tuple(water for water in whole.water if water.run == "r2") and later.water
+    assert read_past(path, stamp(500).utc) == Past((), ())
 
 
 def test_a_run_is_summed_by_block_and_nutrient(tmp_path: Path) -> None:
