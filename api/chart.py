@@ -12,7 +12,7 @@ from markupsafe import Markup, escape
 from api.morning.reading import recipe_of
 from api.words.amounts import Amount, converted
 from api.words.words import Words
-from daemon.ledger.history import thinned
+from daemon.ledger.readings import thinned
 from daemon.ledger.reports import RunReport
 from daemon.site import Site
 

@@ -13,7 +13,7 @@ from api.morning.telling import Told, When, tell_empty, tell_night, tell_silence
 from daemon.decisions.base import Decisions, of_kind
 from daemon.decisions.timetable import Timetable
 from daemon.folder import HISTORY
-from daemon.ledger import history
+from daemon.ledger import readings as history
 from daemon.ledger.errors import LedgerMissing
 from daemon.ledger.reports import last_runs
 from daemon.planning.timetable import next_start, night_of

@@ -14,7 +14,7 @@ from api.problems import Refused
 from api.shapes import Moment, Shape
 from api.sheet import sheet
 from daemon.decisions.base import Instant
-from daemon.ledger import history
+from daemon.ledger import readings as history
 
 router = APIRouter(prefix="/readings", tags=["readings"])
 _Point = Annotated[

@@ -1,19 +1,23 @@
-"""history.db: the readings, for charts. Losing it loses no dose, so that it fails quietly: errors are counted."""
+"""history.db: the readings, for charts. Losing it loses no dose, so that it fails quietly: errors are counted.
+
+What comes in lies in plain rows until its hour is over; then it is packed (spans.py).
+"""
 
 import math
 import sqlite3
 import threading
 from collections import deque
-from collections.abc import Iterator, Mapping
-from contextlib import closing, contextmanager, suppress
+from collections.abc import Mapping
+from contextlib import suppress
 from itertools import count
 from pathlib import Path
 
+from daemon.keeping import Keeping
 from daemon.ledger.errors import sqlite_code
+from daemon.ledger.spans import SPAN_SCHEMA, compact, drop_old
 
 FLUSH_SETS = 60
 """Sets of values that make a transaction: about a minute of scans, so that a card is not worn by readings."""
-_PAGE = 5_000
 KEPT_SETS = 3600
 """Sets kept while the file cannot be written: about an hour of scans; then the oldest are lost, and counted."""
 
@@ -21,14 +25,19 @@ _SCHEMA = (
     "CREATE TABLE IF NOT EXISTS point (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE)",
     "CREATE TABLE IF NOT EXISTS sample (at_ms INTEGER NOT NULL, point INTEGER NOT NULL REFERENCES point (id), "
     "value REAL NOT NULL, PRIMARY KEY (point, at_ms)) WITHOUT ROWID",
+    *SPAN_SCHEMA,
 )
+
+
+_AS_NOTHING_IS_SAID = Keeping()
 
 
 class History:
     """The writer of history.db. `append` costs no disk; `flush` does, and may be called from another thread."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, keeping: Keeping = _AS_NOTHING_IS_SAID) -> None:
         self._path = path
+        self._keeping = keeping
         self._waiting: deque[tuple[int, dict[str, float]]] = deque()
         self._lock = threading.Lock()
         self._connection: sqlite3.Connection | None = None
@@ -85,6 +94,9 @@ class History:
             "INSERT OR REPLACE INTO sample (at_ms, point, value) VALUES (?, ?, ?)",
             [(at_ms, self._points[name], value) for at_ms, values in sets for name, value in values.items()],
         )
+        newest_ms = sets[-1][0]
+        if compact(connection, newest_ms):
+            drop_old(connection, newest_ms, self._keeping)
         connection.execute("COMMIT")
 
     def _connect(self) -> sqlite3.Connection:
@@ -116,80 +128,6 @@ class History:
 
     def _beside(self, suffix: str) -> Path:
         return self._path.with_name(self._path.name + suffix)
-
-
-def read(path: Path, point: str, from_ms: int, to_ms: int) -> list[tuple[int, float]]:
-    """Return the moments (milliseconds since 1970-01-01 UTC) and values of a point, both ends included.
-
-    Nothing for a point or a file that is not there. Raises sqlite3.Error for a file that cannot be read.
-    """
-    if not path.exists():
-        return []
-    with _reading(path) as connection:
-        return connection.execute(
-            "SELECT at_ms, value FROM sample JOIN point ON point.id = sample.point "
-            "WHERE name = ? AND at_ms BETWEEN ? AND ? ORDER BY at_ms",
-            (point, from_ms, to_ms),
-        ).fetchall()
-
-
-def points(path: Path) -> tuple[str, ...]:
-    """Return the names of all points that have readings. Raises sqlite3.Error for a file that cannot be read."""
-    if not path.exists():
-        return ()
-    with _reading(path) as connection:
-        return tuple(name for (name,) in connection.execute("SELECT name FROM point ORDER BY name"))
-
-
-def newest_ms(path: Path) -> int | None:
-    """Return the moment of the newest reading; None where there is none. Raises sqlite3.Error as `points` does."""
-    if not path.exists():
-        return None
-    with _reading(path) as connection:
-        found: int | None = connection.execute(
-            "SELECT max((SELECT max(at_ms) FROM sample WHERE sample.point = point.id)) FROM point"
-        ).fetchone()[0]
-        return found
-
-
-def thinned(path: Path, point: str, from_ms: int, to_ms: int, most: int) -> list[tuple[int, float, float, float]]:
-    """Return at most so many parts of a span, each with its first moment, and the least, mean and highest value in it.
-
-    Parts without readings are left out. Raises sqlite3.Error for a file that cannot be read.
-    """
-    if not path.exists() or to_ms < from_ms:
-        return []
-    part_ms = max(1, -(-(to_ms - from_ms + 1) // most))
-    with _reading(path) as connection:
-        return connection.execute(
-            "SELECT min(at_ms), min(value), avg(value), max(value) FROM sample JOIN point ON point.id = sample.point "
-            "WHERE name = ? AND at_ms BETWEEN ? AND ? GROUP BY (at_ms - ?) / ? ORDER BY 1",
-            (point, from_ms, to_ms, from_ms, part_ms),
-        ).fetchall()
-
-
-def pages(path: Path, point: str, from_ms: int, to_ms: int) -> Iterator[list[tuple[int, float]]]:
-    """Yield a span's readings in parts, each read in a transaction of its own, so that none holds the file for long.
-
-    Raises sqlite3.Error for a file that cannot be read.
-    """
-    while from_ms <= to_ms and path.exists():
-        with _reading(path) as connection:
-            found = connection.execute(
-                "SELECT at_ms, value FROM sample JOIN point ON point.id = sample.point "
-                "WHERE name = ? AND at_ms BETWEEN ? AND ? ORDER BY at_ms LIMIT ?",
-                (point, from_ms, to_ms, _PAGE),
-            ).fetchall()
-        if not found:
-            return
-        yield found
-        from_ms = found[-1][0] + 1
-
-
-@contextmanager
-def _reading(path: Path) -> Iterator[sqlite3.Connection]:
-    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
-        yield connection
 
 
 def _is_damage(problem: sqlite3.DatabaseError) -> bool:

@@ -9,7 +9,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from daemon.evidence import NightPlanned, RunEnded, RunStarted, StartClaimed
-from daemon.ledger import history
+from daemon.ledger import readings as history
 from daemon.ledger.reading import Stamped, evidence, reading
 from daemon.recipe import Recipe, parse_recipe
 

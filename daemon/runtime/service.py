@@ -132,7 +132,7 @@ class Service:
             notify=lambda: _wake(loop, self._committed),
             site_digest=self.plant.digest,
         )
-        self._history = History(self.folder / HISTORY)
+        self._history = History(self.folder / HISTORY, self.plant.site.keeping)
         self._decided = Decided(self.plant, self.ledger, self.clock)
         unread = self.decided.load(path)
         durable = open_state(path)

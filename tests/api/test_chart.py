@@ -11,7 +11,8 @@ import pytest
 from api.chart import night_chart
 from api.words.words import words_for
 from daemon.folder import HISTORY, LEDGER
-from daemon.ledger import history
+from daemon.ledger import readings as history
+from daemon.ledger.history import History
 from daemon.ledger.reports import RunReport, run_report
 from tests.api.farms import Recorded
 from tests.api.morning.nights import ZONE
@@ -92,7 +93,7 @@ def test_it_is_told_to_who_does_not_see_it(record: Recorded, language: str, word
 
 def test_a_night_without_readings_has_no_picture(record: Recorded, tmp_path: Path) -> None:
     """Nor has a night without a phase: the tables stand alone then."""
-    empty = history.History(tmp_path / HISTORY)
+    empty = History(tmp_path / HISTORY)
     empty.append(0, {"flow_m3_h": 1.0})
     empty.close()
     reports: Sequence[RunReport] = [_report(record)]

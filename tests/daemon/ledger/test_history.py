@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
-import daemon.ledger.history
-from daemon.ledger.history import FLUSH_SETS, KEPT_SETS, History, pages, points, read, thinned
+import daemon.ledger.readings
+from daemon.ledger.history import FLUSH_SETS, KEPT_SETS, History
+from daemon.ledger.readings import pages, points, read, thinned
 from tests.daemon.ledger.samples import files_no_larger_than
 
 
@@ -51,7 +52,7 @@ def test_a_span_is_thinned(tmp_path: Path) -> None:
 
 def test_a_span_comes_page_by_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An export of any length holds neither memory nor the file: no reading is left out or told twice."""
-    monkeypatch.setattr(daemon.ledger.history, "_PAGE", 7)
+    monkeypatch.setattr(daemon.ledger.readings, "_PAGE", 7)
     path = tmp_path / "history.db"
     history = History(path)
     for n in range(30):
