@@ -9,6 +9,8 @@ from pathlib import Path
 from daemon.ledger.spans import FULL, TIERS, Part, gathered, parts_of
 
 _PAGE = 5_000
+"""Readings that an export has in memory, about."""
+_HOURS = 24
 MOST_ROWS = 4000
 """That a chart reads, about: of the tier that it takes; the newest hour comes as it is."""
 
@@ -73,17 +75,25 @@ def pages(path: Path, point: str, from_ms: int, to_ms: int) -> Iterator[list[tup
 
 
 def _end_of_page(connection: sqlite3.Connection, point: int, from_ms: int, to_ms: int) -> int:
-    """Return where a page that begins at `from_ms` ends: before the next but one packed hour, or after so many rows."""
-    ends = connection.execute(
-        "SELECT to_ms FROM span WHERE point = ? AND tier = ? AND to_ms >= ? AND from_ms <= ? ORDER BY from_ms LIMIT 1",
-        (point, FULL, from_ms, to_ms),
+    """Return where a page that begins at `from_ms` ends: with the packed hour that fills it, or after so many rows."""
+    end_ms = to_ms
+    hours = connection.execute(
+        "SELECT to_ms, n FROM span WHERE point = ? AND tier = ? AND to_ms >= ? AND from_ms <= ? "
+        "ORDER BY from_ms LIMIT ?",
+        (point, FULL, from_ms, to_ms, _HOURS),
     ).fetchall()
-    rows = connection.execute(
+    rows = 0
+    for number, (hour_ms, n) in enumerate(hours, 1):
+        rows += n
+        if rows >= _PAGE or number == _HOURS:
+            end_ms = min(end_ms, hour_ms)
+            break
+    for (at_ms,) in connection.execute(
         "SELECT at_ms FROM sample WHERE point = ? AND at_ms BETWEEN ? AND ? ORDER BY at_ms LIMIT 1 OFFSET ?",
         (point, from_ms, to_ms, _PAGE - 1),
-    ).fetchall()
-    found: list[int] = [to_ms, *(end for (end,) in (*ends, *rows))]
-    return min(found)
+    ):
+        end_ms = min(end_ms, at_ms)
+    return end_ms
 
 
 def _at_most(connection: sqlite3.Connection, point: int, from_ms: int, to_ms: int) -> list[Part]:
