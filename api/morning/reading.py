@@ -32,7 +32,7 @@ from daemon.decisions.watering import Program, Shift
 from daemon.dosing.outcome import judge_dose
 from daemon.evidence import Dose, DoseReconciled, StartClaimed
 from daemon.folder import HISTORY
-from daemon.ledger.durable import open_state
+from daemon.ledger.durable import still_standing
 from daemon.ledger.nights import claims_of, decided_ms, runs_marked
 from daemon.ledger.reports import RunReport, events_between, runs_between
 from daemon.planning.run_names import rest_mark
@@ -57,16 +57,16 @@ def read_night(path: Path, decisions: Decisions, zone: ZoneInfo, night: date, no
     reports = runs_between(path, _ms(begins), _ms(ends))
     raised = _raised(reports)
     runs = tuple(_run(path, report, raised) for report in reports)
-    durable = open_state(path)
+    owing, latched = still_standing(path)
     is_newest, names = now < ends + _DAY, {run.run for run in runs}
     owed: dict[str, float] = {}
-    for item in durable.owed:
+    for item in owing:
         if not is_newest and item.row.run not in names:
             continue  # what another night left is told of that one
         owed[item.row.segment] = max(owed.get(item.row.segment, 0.0), item.row.owed_ml / 1e6)
     standing = tuple(
         found.row.code
-        for found in durable.latched
+        for found in latched
         if is_newest and found.row.code in BY_CODE and BY_CODE[found.row.code].reset is not Reset.ITSELF
     )
     return NightFacts(

@@ -2,7 +2,7 @@
 
 import json
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -41,8 +41,14 @@ SELECT coalesce(sum(stock_ml), 0) FROM (
 )
 """
 _NOT_CLEARED = (
-    "WHERE NOT EXISTS (SELECT 1 FROM flush_cleared c "
-    "WHERE c.segment = t.segment AND c.stock = t.stock AND c.seq > t.seq)"
+    "LEFT JOIN (SELECT segment, stock, max(seq) AS seq FROM flush_cleared GROUP BY segment, stock) c "
+    "ON c.segment = t.segment AND c.stock = t.stock WHERE t.seq > coalesce(c.seq, 0)"
+)
+"""Once over both tables: to look for each row's clearing would take a second in the tenth season."""
+_LATCHED = (
+    "WHERE t.latched "
+    "AND NOT EXISTS (SELECT 1 FROM alarm_cleared c WHERE c.code = t.code AND c.seq > t.seq) "
+    "AND t.seq = (SELECT max(seq) FROM alarm_raised o WHERE o.code = t.code AND o.latched)"
 )
 
 
@@ -110,15 +116,9 @@ def open_state(path: Path) -> Durable:
         return Durable(
             _open_run(connection, unended[-1]) if unended else None,
             tuple(started.row.run for started in unended[:-1]),
-            tuple({_debt(found): found for found in uncleared}.values()),
+            _newest(uncleared),
             {_debt(found): found for found in reversed(uncleared)},
-            evidence(
-                connection,
-                AlarmRaised,
-                "WHERE t.latched "
-                "AND NOT EXISTS (SELECT 1 FROM alarm_cleared c WHERE c.code = t.code AND c.seq > t.seq) "
-                "AND t.seq = (SELECT max(seq) FROM alarm_raised o WHERE o.code = t.code AND o.latched)",
-            ),
+            evidence(connection, AlarmRaised, _LATCHED),
             answered[::-1],
             evidence(
                 connection,
@@ -131,6 +131,17 @@ def open_state(path: Path) -> Durable:
                 ::-1
             ],
         )
+
+
+def still_standing(path: Path) -> tuple[tuple[Stamped[FlushOwed], ...], tuple[Stamped[AlarmRaised], ...]]:
+    """Return the flushes that are owed and the latched alarms, as `open_state` has them. Raises as `reading` does."""
+    with reading(path) as connection:
+        return _newest(evidence(connection, FlushOwed, _NOT_CLEARED)), evidence(connection, AlarmRaised, _LATCHED)
+
+
+def _newest(uncleared: Iterable[Stamped[FlushOwed]]) -> tuple[Stamped[FlushOwed], ...]:
+    """Return the newest row of each segment and stock."""
+    return tuple({_debt(found): found for found in uncleared}.values())
 
 
 def _debt(found: Stamped[FlushOwed]) -> tuple[str, str]:

@@ -1,0 +1,66 @@
+"""As quick in its tenth season as in its first: pages of a record of ten seasons beside those of one."""
+
+import asyncio
+import statistics
+from pathlib import Path
+
+import httpx
+import pytest
+
+from api.access.roles import Role
+from daemon.clock import real_seconds
+from daemon.folder import LEDGER
+from tests.api.farms import Recorded, recorded, served
+from tests.bench.seasons import NIGHTS_A_SEASON, seasons
+from tests.figures import record
+
+pytestmark = [pytest.mark.long, pytest.mark.timeout(3000)]
+
+PAGES = ("/", "/blocks", "/nights", "/v1/runs")
+ASKED = 100
+SEASONS = 10
+MOST_MS, MOST_TIMES = 50.0, 1.5
+"""The aims."""
+
+
+async def _times_ms(client: httpx.AsyncClient, page: str) -> list[float]:
+    took = []
+    for _ in range(ASKED):
+        began_s = real_seconds()
+        answer = await client.get(page)
+        took.append(1000.0 * (real_seconds() - began_s))
+        assert answer.status_code == 200, (page, answer.text[:300])
+    return sorted(took)
+
+
+async def _pages(made: Recorded, folder: Path) -> dict[str, list[float]]:
+    async with served(made, folder) as given:
+        client = given.person(Role.TECHNICIAN)
+        return {page: await _times_ms(client, page) for page in PAGES}
+
+
+async def test_the_tenth_season_is_as_quick_as_the_first(tmp_path: Path) -> None:
+    """First page and season: at most 50 ms, and at most half as long again as with one season."""
+    made = await asyncio.to_thread(recorded, tmp_path / "night", ("low_night", "high_night", "grove_night"))
+    took: dict[int, dict[str, list[float]]] = {}
+    megabytes: dict[int, float] = {}
+    for count in (1, SEASONS):
+        long = await asyncio.to_thread(seasons, made, tmp_path / f"of_{count}", count)
+        megabytes[count] = (long.folder / LEDGER).stat().st_size / 1e6
+        took[count] = await _pages(long, tmp_path / f"served_{count}")
+    told = [
+        f"{page} {statistics.median(took[SEASONS][page]):.0f} ms, p99 {took[SEASONS][page][-1]:.0f} "
+        f"(one season {statistics.median(took[1][page]):.0f})"
+        for page in PAGES
+    ]
+    record(
+        "seasons",
+        claim="pages of a record of ten seasons, beside those of one",
+        test="tests/bench/test_seasons.py, `-m long`",
+        aim="first page and season: p99 50 ms, 1.5 x of one season",
+        reached=f"{SEASONS * NIGHTS_A_SEASON:,} nights of three runs, {megabytes[SEASONS]:.0f} MB: {'; '.join(told)}",
+        limit="one real night told again on other days, a tenth of its checkpoints; one process, no network",
+    )
+    for page in ("/", "/blocks"):
+        assert took[SEASONS][page][-1] <= MOST_MS, told
+        assert statistics.median(took[SEASONS][page]) <= MOST_TIMES * statistics.median(took[1][page]), told
