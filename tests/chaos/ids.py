@@ -59,13 +59,20 @@ CHAOS = (
     Item("P8", "no file descriptors", ("process/test_starved.py::test_p5_p8_no_more_memory_or_files",)),
     Item("P9", "crash loop 50 x", ("process/test_starved.py::test_p9_falls_fifty_times",)),
     Item("P10", "two instances", ("process/test_in_order.py::test_a_second_daemon_is_refused_and_touches_nothing",)),
-    Item("P11", "the API dies, control lives", left_out="there is no API yet"),
+    Item("P11", "the API dies, control lives", ("process/test_serve.py::test_killing_the_api_costs_no_scan",)),
     Item(
         "P12",
         "control dies, and whoever asks is told",
         ("process/test_commands.py::test_every_command_against_run_all",),
     ),
-    Item("P13", "upgrade during INJECT refused", left_out="there is no upgrade yet; it needs a running systemd"),
+    Item(
+        "P13",
+        "upgrade during INJECT refused",
+        (
+            "process/test_install.py::test_an_upgrade_during_inject_is_refused",
+            "cli/test_install.py::test_not_while_a_shift_is_under_way",
+        ),
+    ),
     Item("D1", "disk full", ("chaos/test_storage.py::test_d1_d9_a_full_disk_in_each_phase",)),
     Item("D2", "read-only", ("process/test_bad_record.py::test_a_ledger_that_cannot_be_written_gives_water_only",)),
     Item(

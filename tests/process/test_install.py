@@ -17,10 +17,11 @@ from pathlib import Path
 import httpx
 import pytest
 
+from daemon.control.states import ENDED
 from daemon.ledger.backup import read_backup
 from daemon.ledger.reports import verify_file
 from tests.process.apis import free_port
-from tests.process.processes import PATIENCE_S, bench, end
+from tests.process.processes import PATIENCE_S, bench, end, shiftwright, start_run
 
 pytestmark = [
     pytest.mark.proof,
@@ -31,6 +32,7 @@ pytestmark = [
 
 _PROJECT = Path(__file__).parents[2]
 _CLEAN_ROOT = Path(__file__).with_name("clean_root.sh")
+_HAS_ENDED = {state.value for state in ENDED}
 _UNITS = ("shiftwright.service", "shiftwright-api.service")
 
 
@@ -160,6 +162,21 @@ async def test_installed_offline_started_upgraded_and_taken_away(wheels: Path, i
     assert verify_file(ledger) == before and (root / "etc/shiftwright/site.toml").exists()
     left = {path.name for place in ("etc", "opt", "local") for path in (root / place).rglob("*shiftwright*")}
     assert left == {"shiftwright"}
+
+
+async def test_an_upgrade_during_inject_is_refused(tmp_path: Path) -> None:
+    """P13: a stop in the middle of an injection leaves stock in the lines: what stops the daemon waits for its end."""
+    root = tmp_path / "root"
+    (root / "var/lib").mkdir(parents=True)
+    async with bench(tmp_path / "farm") as farm:
+        (root / "var/lib/shiftwright").symlink_to(farm.folder)
+        async with farm.daemon() as daemon:
+            await start_run(daemon)
+            await daemon.until(lambda s: s.phase == "INJECT")
+            said = await shiftwright("uninstall", "--root", root)
+            assert said.code == 1 and "A shift is under way (RUNNING)" in said.err, said
+            await daemon.until(lambda s: s.procedure in _HAS_ENDED)
+            assert (await shiftwright("uninstall", "--root", root)).code == 0
 
 
 async def _until_heard(client: httpx.AsyncClient, port: int) -> None:
