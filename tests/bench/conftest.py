@@ -12,6 +12,8 @@ from daemon.site import Plant
 from daemon.site_file import parse_site
 from drivers.profile import load_profiles
 
+from .long_night import LongNight, run_long_night
+
 HERE = Path(__file__).parent
 TWO_BUSES = HERE.parent / "two_buses.toml"
 CREEK = HERE.parent / "creek"
@@ -30,6 +32,12 @@ def server_program(tmp_path_factory: pytest.TempPathFactory) -> Path:
     program = tmp_path_factory.mktemp("bench") / "modbus_server"
     subprocess.run(["cc", "-O2", "-o", program, HERE / "modbus_server.c", "-lmodbus"], check=True)
     return program
+
+
+@pytest.fixture(scope="session")
+def long_night(tmp_path_factory: pytest.TempPathFactory) -> LongNight:
+    """Run Kestrel Bend's night, once for all that look at what it wrote."""
+    return run_long_night(tmp_path_factory.mktemp("long_night"))
 
 
 @pytest.fixture

@@ -6,24 +6,23 @@ import struct
 import zlib
 from array import array
 from contextlib import closing
-from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
-import uvloop
 
-from daemon.cli.night import on_free_ports, run_night
 from daemon.clock import real_seconds
+from daemon.folder import HISTORY
 from daemon.ledger.history import History
 from daemon.ledger.packing import pack
 from daemon.ledger.readings import points, read, thinned
 from tests.figures import record
-from tests.night.sites import KESTREL_BEND
+
+from .long_night import LongNight
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(400)]
 
-NIGHTS = 30
+NIGHTS = 12
 """Of the same night shifted by days, with each instrument's last digit drawn anew."""
 DAY_MS = 86_400_000
 BYTES, SHARE_OF_PLAIN, TIMES_REAL = 2.5, 0.1, 100.0
@@ -45,15 +44,10 @@ def xored(values: list[float]) -> bytes:
     return zlib.compress(array("q", [a ^ b for a, b in zip(bits, [0, *bits[:-1]], strict=True)]).tobytes(), 9)
 
 
-def _night(folder: Path) -> tuple[dict[str, list[tuple[int, float]]], float]:
-    """Return the readings of a simulated night by point, and how long it was."""
-    site = folder / "site.toml"
-    site.write_text(on_free_ports((KESTREL_BEND / "site.toml").read_text("utf-8")), "utf-8")
-    programs = ["low_night", "high_night", "grove_night"]
-    begin = datetime(2026, 10, 13, 11, 30, tzinfo=UTC)
-    night = uvloop.run(run_night(site, KESTREL_BEND / "decisions.toml", programs, folder / "db", begin))
-    path = folder / "db" / "history.db"
-    return {name: read(path, name, 0, 2**62) for name in points(path)}, night.simulated_s
+def _readings(night: LongNight) -> dict[str, list[tuple[int, float]]]:
+    """Return the readings of the simulated night by point."""
+    path = night.folder / HISTORY
+    return {name: read(path, name, 0, 2**62) for name in points(path)}
 
 
 def _noisy_share(night: dict[str, list[tuple[int, float]]]) -> float:
@@ -62,9 +56,9 @@ def _noisy_share(night: dict[str, list[tuple[int, float]]]) -> float:
     return sum(noisy) / len(noisy)
 
 
-def test_bytes_a_reading_and_time_to_take_them_in(tmp_path: Path) -> None:
+def test_bytes_a_reading_and_time_to_take_them_in(tmp_path: Path, long_night: LongNight) -> None:
     """History is small enough for years on a card, and taking a night in costs next to nothing of it."""
-    night, simulated_s = _night(tmp_path)
+    night, simulated_s = _readings(long_night), long_night.night.simulated_s
     assert _noisy_share(night) >= 0.6
     chance = random.Random(3)
     moments = sorted({at for rows in night.values() for at, _ in rows})
@@ -119,7 +113,7 @@ def test_bytes_a_reading_and_time_to_take_them_in(tmp_path: Path) -> None:
         reached=f"{size / count:.2f} bytes with all tiers ({full / count:.2f} at full resolution), "
         f"{size / plain_size:.3f} of a plain table; {times_real:.0f} x real time; values alone: "
         + ", ".join(f"{name} {figure:.2f}" for name, figure in others.items()),
-        limit="ten channels at Kestrel Bend every 10 s, 30 nights with last digits drawn anew",
+        limit="ten channels at Kestrel Bend every 10 s, 12 nights with last digits drawn anew",
     )
     assert size / count <= BYTES and size / plain_size <= SHARE_OF_PLAIN and times_real >= TIMES_REAL
 

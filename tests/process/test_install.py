@@ -58,28 +58,27 @@ def wheels(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def installer(wheels: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the command, installed somewhere without any network."""
-    return _command(wheels, tmp_path_factory.mktemp("installer"))
-
-
-def _command(wheels: Path, where: Path) -> Path:
+    where = tmp_path_factory.mktemp("installer")
     _done(sys.executable, "-m", "venv", str(where))
     _done(str(where / "bin" / "pip"), "install", "-q", "--no-index", "--find-links", str(wheels), "shiftwright")
     return where / "bin" / "shiftwright"
 
 
-def _later_release(wheels: Path, folder: Path) -> Path:
-    """Return wheels of which the project's own differs by a line."""
+def _later_release(wheels: Path, installer: Path, folder: Path) -> Path:
+    """Return wheels of which the project's own differs by a line, and have the installer be that release."""
     found = Path(shutil.copytree(wheels, folder / "later"))
     (wheel,) = found.glob("shiftwright-*.whl")
     unpacked = folder / "unpacked"
     with zipfile.ZipFile(wheel) as packed:
         packed.extractall(unpacked)
-    changed = unpacked / "daemon" / "folder.py"
-    changed.write_text(changed.read_text("utf-8") + "# later\n", "utf-8")
-    (record,) = unpacked.glob("*.dist-info/RECORD")
-    lines = record.read_text("utf-8").splitlines()
-    lines = ["daemon/folder.py,sha256=later,1" if line.startswith("daemon/folder.py,") else line for line in lines]
-    record.write_text("\n".join(lines) + "\n", "utf-8")
+    (installed,) = installer.parents[1].glob("lib/python*/site-packages")
+    for place in (unpacked, installed):
+        changed = place / "daemon" / "folder.py"
+        changed.write_text(changed.read_text("utf-8") + "# later\n", "utf-8")
+        (record,) = place.glob("shiftwright-*.dist-info/RECORD")
+        lines = record.read_text("utf-8").splitlines()
+        lines = ["daemon/folder.py,sha256=later,1" if line.startswith("daemon/folder.py,") else line for line in lines]
+        record.write_text("\n".join(lines) + "\n", "utf-8")
     wheel.unlink()
     with zipfile.ZipFile(wheel, "w") as packed:
         for path in unpacked.rglob("*"):
@@ -147,10 +146,9 @@ async def test_installed_offline_started_upgraded_and_taken_away(wheels: Path, i
     before = verify_file(ledger)
     assert before.broken_seq is None and ledger.stat().st_mode & 0o077 == 0
 
-    later = _later_release(wheels, tmp_path)
+    later = _later_release(wheels, installer, tmp_path)
     old = os.readlink(root / "opt/shiftwright/venv")
-    upgrade = (str(_command(later, tmp_path / "later_installer")), "install", "--root", str(root))
-    said = _done(*_rooted(root, *upgrade, "--wheels", str(later)))
+    said = _done(*_rooted(root, *install, "--wheels", str(later)))
     new = os.readlink(root / "opt/shiftwright/venv")
     assert new != old and (root / "opt/shiftwright" / old).is_dir()
     (backup,) = (root / "var/lib/shiftwright/backups").iterdir()

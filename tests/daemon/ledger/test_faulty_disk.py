@@ -19,8 +19,8 @@ from daemon.clock import real_seconds
 from tests.daemon.ledger.nursery import Nursery, assert_whole, faulty
 from tests.figures import record
 
-_KILLS, _LONG_KILLS = 520, 12_000
-_FAULTS, _LONG_FAULTS = 210, 5_200
+_KILLS, _LONG_KILLS = 500, 12_000
+_FAULTS, _LONG_FAULTS = 200, 5_200
 _A_LEDGER = 20
 """Deaths and faults that one ledger bears before it is judged: nobody but the next writer recovers from each."""
 _LONGEST_S = 0.030
