@@ -29,7 +29,7 @@ SAFE_S, SERVING_S, SHARE, RSS_MB = 1.5, 3.0, 0.05, 80.0
 """The aims."""
 SLACK_SAFE, SLACK_SERVING = 1.5, 3.5
 """Where the computer is slow or busy, so many times what the libraries alone take: a bound for what is much worse."""
-WATCHED_S = 30.0
+WATCHED_S = 20.0
 STARTS = 3
 PLAIN = """
 import asyncio, sys

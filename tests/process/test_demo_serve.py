@@ -18,6 +18,8 @@ from daemon.cli import demo, main
 demo._SCENARIO = Path(sys.argv[1])
 sys.exit(main.main(["demo", "--serve", "--db", sys.argv[2]]))
 """
+_A_NIGHT_S = 3.0 * PATIENCE_S
+"""The command runs a whole night before it serves."""
 _TIMETABLE = '\n[timetable.nightly]\nprograms = ["creek_night"]\nstarts = [22:00:00]\n'
 
 
@@ -33,7 +35,7 @@ async def test_the_first_page_is_of_the_night_that_was_run(tmp_path: Path) -> No
     assert process.stdout is not None and process.stderr is not None
     try:
         found = None
-        async with asyncio.timeout(PATIENCE_S):
+        async with asyncio.timeout(_A_NIGHT_S):
             while found is None:
                 line = (await process.stderr.readline()).decode()
                 assert line, "it ended"
