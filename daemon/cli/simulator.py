@@ -26,6 +26,8 @@ class Simulator:
             raise SimulatorError("the simulator was started without pipes")
         self._process = process
         self._in, self._out, self._err = process.stdin, process.stdout, process.stderr
+        self._asking = asyncio.Lock()
+        """One question and its answer at a time: whoever asks meanwhile waits."""
         self.ports: dict[str, int] = {}
         """Port of each bus that has one; a serial line is where the site file says."""
 
@@ -54,16 +56,18 @@ class Simulator:
 
     async def ask(self, verb: str, **arguments: Any) -> dict[str, Any]:
         """Ask one thing and return the reply. Raises SimulatorError when it refuses or is gone."""
-        self._in.write(json.dumps({"do": verb, **arguments}).encode() + b"\n")
-        reply = await self._reply()
+        async with self._asking:
+            self._in.write(json.dumps({"do": verb, **arguments}).encode() + b"\n")
+            reply = await self._reply()
         if not reply.get("ok"):
             raise SimulatorError(str(reply.get("error")))
         return reply
 
     async def advance(self, seconds: float) -> None:
         """Move the plant on."""
-        self._in.write(b'{"do":"advance","s":%.6f}\n' % seconds)
-        line = await self._out.readline()
+        async with self._asking:
+            self._in.write(b'{"do":"advance","s":%.6f}\n' % seconds)
+            line = await self._out.readline()
         if not line.startswith(b'{"ok":true'):
             raise SimulatorError(line.decode() or await self._last_words())
 
