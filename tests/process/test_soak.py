@@ -117,6 +117,8 @@ async def _watched(setup: Bench, daemon: Daemon, soak: _Soak) -> _Soaked:
 
 _SHORT = _Soak(speed=25.0, scans=3000, warm_s=40.0, look_s=0.5, night=TINY_NIGHT, night_l=3.0)
 _LONG = _Soak(speed=12.0, scans=88_000, warm_s=600.0, look_s=2.0, night=_HALF_HOUR, night_l=30.0)
+_COME_AND_GO = 2
+"""Connections and files that are open for a moment at a look; one left open each night would be fifteen."""
 _SHORT_GROWTH_KB = 8 * 1024
 """In two minutes the allocator's own growth has not ended; a leak of a scan's image would be far more."""
 
@@ -127,7 +129,8 @@ async def test_a_few_nights_leave_nothing_open(tmp_path: Path) -> None:
     """What takes the long soak to show exactly shows roughly in two minutes: no file stays open, memory stands."""
     soaked = await _soaked(tmp_path / "soak", _SHORT)
     assert soaked.runs >= 5
-    assert len(set(soaked.files())) == 1, soaked.files()
+    first, last = soaked.files()
+    assert last <= first + _COME_AND_GO, soaked.files()
     assert soaked.growth_kb() <= _SHORT_GROWTH_KB
 
 
