@@ -13,8 +13,8 @@ from api.morning.telling import Told, When, tell_empty, tell_night, tell_silence
 from daemon.decisions.base import Decisions, of_kind
 from daemon.decisions.timetable import Timetable
 from daemon.folder import HISTORY
-from daemon.ledger import readings as history
 from daemon.ledger.errors import LedgerMissing
+from daemon.ledger.readings import newest_ms
 from daemon.ledger.reports import last_runs
 from daemon.planning.timetable import next_start, night_of
 
@@ -84,7 +84,7 @@ def _newest(path: Path, heard_ms: int | None) -> datetime | None:
     """Return when the controller last gave a sign: as it was heard, or as its readings have it."""
     if heard_ms is None:
         try:
-            heard_ms = history.newest_ms(path.with_name(HISTORY))
+            heard_ms = newest_ms(path.with_name(HISTORY))
         except sqlite3.Error:
             heard_ms = None
     return None if heard_ms is None else datetime.fromtimestamp(heard_ms / 1000.0, UTC)

@@ -14,7 +14,7 @@ from api.problems import Refused
 from api.shapes import Moment, Shape
 from api.sheet import sheet
 from daemon.decisions.base import Instant
-from daemon.ledger import readings as history
+from daemon.ledger import readings
 
 router = APIRouter(prefix="/readings", tags=["readings"])
 _Point = Annotated[
@@ -59,7 +59,7 @@ class Series(Shape):
 def points(farm: TheFarm) -> list[OnePoint]:
     """Return the points that have readings."""
     try:
-        return [OnePoint(point=name, unit=_unit(name)) for name in history.points(farm.history)]
+        return [OnePoint(point=name, unit=_unit(name)) for name in readings.points(farm.history)]
     except sqlite3.Error:
         raise _unreadable() from None
 
@@ -75,7 +75,7 @@ def series(
     """Return a point over a span, thinned to at most so many parts with their least, mean and highest value."""
     from_ms, to_ms = _span(farm, from_, to)
     try:
-        found = history.thinned(farm.history, point, from_ms, to_ms, parts)
+        found = readings.thinned(farm.history, point, from_ms, to_ms, parts)
     except sqlite3.Error:
         raise _unreadable() from None
     values = [OneMoment(at=moment(at_ms), least=least, mean=mean, most=most) for at_ms, least, mean, most in found]
@@ -90,7 +90,7 @@ def series_csv(farm: TheFarm, point: _Point, from_: _From = None, to: _To = None
 
 
 def _rows(farm: Farm, point: str, from_ms: int, to_ms: int) -> Iterator[tuple[object, ...]]:
-    for page in history.pages(farm.history, point, from_ms, to_ms):
+    for page in readings.pages(farm.history, point, from_ms, to_ms):
         for at_ms, value in page:
             yield moment(at_ms).isoformat(timespec="milliseconds"), value
 

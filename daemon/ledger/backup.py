@@ -92,19 +92,19 @@ def make_backup(folder: Path, into: Path, beside: Iterable[Path], at: datetime, 
 def before_upgrade(folder: Path, revision: str, at: datetime) -> Backup:
     """Return the backup from before an upgrade of a ledger of `revision`, which is made unless it is there.
 
-    An upgrade that was cut off comes again, and finds it. It bears no date, so that it outlasts those of every day.
-    Raises BackupError.
+    An upgrade that was cut off comes again, and finds it. It bears no date, so that it outlasts those of every day, and
+    the head of its chain, so that none takes another's place. Raises BackupError.
     """
-    into, name = folder / FOLDER, f"upgrade-from-{revision}"
     try:
-        found = read_backup(into / name)
+        name = f"upgrade-from-{revision}-{verify_file(folder / LEDGER).head[:8]}"
+    except LedgerError as error:
+        raise BackupError(f"{folder / LEDGER}: could not be read through ({error})") from error
+    into = folder / FOLDER
+    try:
+        return read_backup(into / name)
     except BackupError:
         shutil.rmtree(into / name, ignore_errors=True)
-    else:
-        if found.head == verify_file(folder / LEDGER).head:
-            return found
-        shutil.rmtree(into / name)
-    return make_backup(folder, into, (), at, version("shiftwright"), name)
+        return make_backup(folder, into, (), at, version("shiftwright"), name)
 
 
 def read_backup(path: Path) -> Backup:

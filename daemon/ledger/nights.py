@@ -9,8 +9,8 @@ from itertools import pairwise
 from pathlib import Path
 
 from daemon.evidence import NightPlanned, RunEnded, RunStarted, StartClaimed
-from daemon.ledger import readings as history
 from daemon.ledger.reading import Stamped, evidence, reading
+from daemon.ledger.readings import read
 from daemon.recipe import Recipe, parse_recipe
 
 _LAST_SIGN = """
@@ -157,7 +157,7 @@ def runs_marked(path: Path, mark: str, readings: Path | None = None) -> dict[str
 def _by_flow(readings: Path, from_ms: int, to_ms: int) -> tuple[int, float]:
     """Return the last moment at which the flow was read, 0 for never, and the litres that the readings sum up to."""
     try:
-        flows = history.read(readings, _FLOW, from_ms, to_ms)
+        flows = read(readings, _FLOW, from_ms, to_ms)
     except sqlite3.Error:
         return 0, 0.0  # losing the readings loses no dose: then less is known
     flowed_l = sum(

@@ -11,8 +11,8 @@ import pytest
 from api.chart import night_chart
 from api.words.words import words_for
 from daemon.folder import HISTORY, LEDGER
-from daemon.ledger import readings as history
 from daemon.ledger.history import History
+from daemon.ledger.readings import read
 from daemon.ledger.reports import RunReport, run_report
 from tests.api.farms import Recorded
 from tests.api.morning.nights import ZONE
@@ -73,7 +73,7 @@ def test_the_axes_say_what_the_readings_were(record: Recorded) -> None:
     """Each panel's highest mark is the highest of what was measured or planned, in the reader's units."""
     phases = _report(record).phases
     from_ms, to_ms = phases[0].at_ms - phases[0].row.duration_ms, phases[-1].at_ms
-    flows = [value for _, value in history.read(record.folder / HISTORY, "flow_m3_h", from_ms, to_ms)]
+    flows = [value for _, value in read(record.folder / HISTORY, "flow_m3_h", from_ms, to_ms)]
     axis = [one.text for one in _of_class(_drawn(record), "axis")]
     assert axis[1] == _METRIC.number(max(flows))
     customary = _drawn(record, "us")

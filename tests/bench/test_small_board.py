@@ -18,7 +18,7 @@ from daemon.messages import Verb
 from tests.bench.farm import farm_text
 from tests.figures import record
 from tests.night.sites import edited
-from tests.process.processes import Daemon, running
+from tests.process.processes import Daemon, memory_kb, running
 from tests.process.proxy import Proxy
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(300)]
@@ -61,9 +61,7 @@ async def _load_of(pid: int, seconds: float) -> _Load:
     """Watch a process for some time."""
     before_s = _cpu_s(pid)
     await asyncio.sleep(seconds)
-    status = Path(f"/proc/{pid}/status").read_text("utf-8")
-    rss_kb = next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmRSS"))
-    return _Load((_cpu_s(pid) - before_s) / seconds, rss_kb / 1024)
+    return _Load((_cpu_s(pid) - before_s) / seconds, memory_kb(pid) / 1024)
 
 
 def _cpu_s(pid: int) -> float:

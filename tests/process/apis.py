@@ -15,7 +15,7 @@ from api.access.roles import Role
 from api.access.store import AccessStore
 from daemon.folder import ACCESS, SOCKET
 from tests.night.sites import edited
-from tests.process.processes import PATIENCE_S, SHIFTWRIGHT, Daemon, bench, end, running
+from tests.process.processes import PATIENCE_S, SHIFTWRIGHT, Daemon, bench, end, memory_kb, running
 
 _NOW_MS = 1_791_000_000_000
 
@@ -44,8 +44,7 @@ class Serving:
 
     def rss_kb(self) -> int:
         """Return the most memory that the api has had."""
-        status = Path(f"/proc/{self.process.pid}/status").read_text("utf-8")
-        return next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmHWM"))
+        return memory_kb(self.process.pid, "VmHWM")
 
     async def begin(self) -> None:
         """Start the api, and wait until it hears the daemon."""

@@ -67,6 +67,12 @@ async def shiftwright(*words: object, timeout_s: float = PATIENCE_S, program: tu
     return Said(process.returncode or 0, out.decode(), err.decode())
 
 
+def memory_kb(pid: int, kind: str = "VmRSS") -> int:
+    """Return what a process has in memory; the most that it has had, as "VmHWM"."""
+    status = Path(f"/proc/{pid}/status").read_text("utf-8")
+    return next(int(line.split()[1]) for line in status.splitlines() if line.startswith(kind))
+
+
 async def end(process: asyncio.subprocess.Process) -> None:
     """Kill a process that still runs, by its pid, and wait for it."""
     if process.returncode is None:

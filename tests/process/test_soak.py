@@ -17,7 +17,7 @@ from daemon.messages import Verb
 from tests.figures import record
 from tests.night.sites import PROGRAM
 from tests.process.apis import free_port, started
-from tests.process.processes import TINY_NIGHT, Bench, Daemon, bench, end
+from tests.process.processes import TINY_NIGHT, Bench, Daemon, bench, end, memory_kb
 
 pytestmark = pytest.mark.chaos
 
@@ -72,9 +72,7 @@ class _Soaked:
 
 
 def _look(pid: int) -> _Look:
-    status = Path(f"/proc/{pid}/status").read_text("utf-8")
-    rss = next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmRSS"))
-    return _Look(rss, len(list(Path(f"/proc/{pid}/fd").iterdir())))
+    return _Look(memory_kb(pid), len(list(Path(f"/proc/{pid}/fd").iterdir())))
 
 
 async def _next_run(setup: Bench, daemon: Daemon, litres: float) -> bool:

@@ -120,7 +120,7 @@ def test_an_older_ledger_is_upgraded_and_a_copy_kept(
     with opened(ledger_path) as ledger:
         keep(ledger, Event("after", ""))
     assert verify_file(ledger_path).rows == rows.rows + 1
-    assert verify_file(tmp_path / "backups" / f"upgrade-from-{newest}" / "ledger.db") == rows
+    assert verify_file(tmp_path / "backups" / f"upgrade-from-{newest}-{rows.head[:8]}" / "ledger.db") == rows
     with closing(sqlite3.connect(ledger_path)) as connection:
         assert connection.execute("SELECT version_num FROM alembic_version").fetchall() == [("9999",)]
 

@@ -107,7 +107,7 @@ def test_a_backup_of_the_old_ledger_is_the_way_back(old: Path) -> None:
         pass
     (made,) = (revision / "backups").iterdir()
     backup = read_backup(made)
-    assert backup.head == before.head and made.name == f"upgrade-from-{backup.revision}"
+    assert backup.head == before.head and made.name == f"upgrade-from-{backup.revision}-{before.head[:8]}"
     restored(backup, old.parent, stamp().utc)
     assert verify_file(old) == before
     with opened(old):
