@@ -18,7 +18,7 @@ from daemon.control.states import ACTIVE
 from daemon.equipment import RtuBus
 from daemon.folder import LEDGER, SOCKET
 from daemon.local_socket.client import LocalClient
-from daemon.local_socket.frames import LocalSocketFault
+from daemon.local_socket.frames import LocalSocketFault, NoDaemon
 from daemon.site import Site
 
 SHARE = Path(sys.prefix) / "share" / "shiftwright"
@@ -220,14 +220,19 @@ def _site_text(given: Path | None, root: Path) -> str | None:
 
 def _refuse_while_running(root: Path) -> None:
     """Refuse while a procedure goes on: a stop in the middle of one leaves stock in the lines."""
-    socket = root / STATE / SOCKET
+    socket = (root / STATE).resolve() / SOCKET  # a socket's path has a hundred characters at most
     if not socket.exists():
         return
     try:
         with LocalClient(socket, _LOOK_S) as client:
             procedure = client.snapshot().procedure
-    except LocalSocketFault:
-        return  # no daemon listens there
+    except NoDaemon:
+        return
+    except LocalSocketFault as fault:
+        raise RefusedError(
+            f"A daemon is there, and whether a shift is under way cannot be seen ({fault}). See to it, or stop it, and "
+            "run this again."
+        ) from fault
     if procedure in {state.value for state in ACTIVE}:
         raise RefusedError(f"A shift is under way ({procedure}). Wait for its end, or stop it, and run this again.")
 

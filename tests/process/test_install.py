@@ -166,7 +166,7 @@ async def test_an_upgrade_during_inject_is_refused(tmp_path: Path) -> None:
     """P13: a stop in the middle of an injection leaves stock in the lines: what stops the daemon waits for its end."""
     root = tmp_path / "root"
     (root / "var/lib").mkdir(parents=True)
-    async with bench(tmp_path / "farm") as farm:
+    async with bench(tmp_path / "farm", speed=10.0) as farm:
         (root / "var/lib/shiftwright").symlink_to(farm.folder)
         async with farm.daemon() as daemon:
             await start_run(daemon)
