@@ -191,7 +191,7 @@ def _run(path: Path, report: RunReport, raised: Mapping[str, datetime]) -> RunNi
         last_ms = runs_marked(path, run, path.with_name(HISTORY))[run].lived_ms
     phase = report.phases[-1].row.phase if report.phases else ""
     if ended is None or ended.row.why == STOPPED:
-        phase = report.checkpoints[-1].row.phase if report.checkpoints else phase
+        phase = report.checkpoint.row.phase if report.checkpoint is not None else phase
     return RunNight(
         run=report.started.row.run,
         shift=report.started.row.shift,

@@ -30,7 +30,7 @@ FROM run_ended e JOIN run_started s ON s.run = e.run, json_each(s.recipe, '$.blo
 WHERE e.water_ml > 0 AND s.at_ms >= ? ORDER BY e.seq
 """
 _OPEN = """
-SELECT s.run, s.at_ms, s.recipe FROM run_started s
+SELECT s.seq, s.run, s.at_ms, s.recipe FROM run_started s
 WHERE NOT EXISTS (SELECT 1 FROM run_ended e WHERE e.run = s.run) ORDER BY s.seq
 """
 
@@ -74,8 +74,8 @@ def read_past(path: Path, since: datetime = _EVER) -> Past:
             PastWater(run, block, at[run], water_ml / 1e6, source)
             for run, block, water_ml, source in connection.execute(_WATER, (since_ms,))
         ]
-        for run, at_ms, recipe in connection.execute(_OPEN):
-            under_way = _Open(connection, run, at_ms, json.loads(recipe))
+        for seq, run, at_ms, recipe in connection.execute(_OPEN):
+            under_way = _Open(connection, seq, run, at_ms, json.loads(recipe))
             doses += under_way.doses()
             water += under_way.water()
         return Past(tuple(doses), tuple(water))
@@ -103,9 +103,10 @@ def _sums(connection: sqlite3.Connection, first: int) -> Iterable[tuple[tuple[st
 class _Open:
     """A run that has not ended, as its newest checkpoints have it."""
 
-    def __init__(self, connection: sqlite3.Connection, run: str, at_ms: int, recipe: dict[str, Any]) -> None:
+    def __init__(self, connection: sqlite3.Connection, seq: int, run: str, at_ms: int, recipe: dict[str, Any]) -> None:
         found = connection.execute(
-            "SELECT channel, water_ml, stock_ml, max(seq) FROM checkpoint WHERE run = ? GROUP BY channel", (run,)
+            "SELECT channel, water_ml, stock_ml, max(seq) FROM checkpoint WHERE seq > ? AND run = ? GROUP BY channel",
+            (seq, run),
         ).fetchall()
         self._run = run
         self._recipe = recipe

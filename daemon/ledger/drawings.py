@@ -16,9 +16,10 @@ _Kind = TypeVar("_Kind", Checkpoint, Dose, DoseRestated)
 
 _DREW = f"t.run IN (SELECT run FROM {named(Dose)} WHERE injected_mg <> 0)"
 _GOING_ON = """
-SELECT channel, max(stock_ml) - max(iif(at_ms <= ?, stock_ml, 0)) FROM checkpoint
-WHERE run IN (SELECT s.run FROM run_started s WHERE NOT EXISTS (SELECT 1 FROM run_ended e WHERE e.run = s.run))
-GROUP BY run, channel
+SELECT c.channel, max(c.stock_ml) - max(iif(c.at_ms <= ?, c.stock_ml, 0))
+FROM run_started s CROSS JOIN checkpoint c ON c.seq > s.seq AND c.run = s.run
+WHERE NOT EXISTS (SELECT 1 FROM run_ended e WHERE e.run = s.run)
+GROUP BY c.run, c.channel
 """
 
 
@@ -69,7 +70,10 @@ def _of_run(connection: sqlite3.Connection, ended: Stamped[RunEnded], changes_ms
     to_ms = max((phase.at_ms for phase in phases if phase.row.phase == "INJECT"), default=ended.at_ms)
     begun_ms = {intent.row.channel: intent.at_ms for intent in reversed(evidence(connection, InjectionIntent, *of_run))}
     is_changed = any(started.at_ms < ms < to_ms for ms in changes_ms)
-    checkpoints = _by_channel(evidence(connection, Checkpoint, *of_run) if is_changed else ())
+    span = (started.seq, ended.seq, ended.row.run)
+    checkpoints = _by_channel(
+        evidence(connection, Checkpoint, "WHERE t.seq BETWEEN ? AND ? AND t.run = ?", span) if is_changed else ()
+    )
     doses = _by_channel(evidence(connection, Dose, *of_run))
     restated = _by_channel(evidence(connection, DoseRestated, *of_run))
     for channel in doses:

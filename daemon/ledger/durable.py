@@ -36,15 +36,19 @@ _UNSCHEDULED = "SELECT coalesce(sum(volume_ml), 0) FROM unscheduled WHERE channe
 _RUNS_WATER = "SELECT coalesce(sum(water_ml), 0) FROM run_ended WHERE seq > ?"
 _RUNS_STOCK = """
 SELECT coalesce(sum(stock_ml), 0) FROM (
-    SELECT max(c.stock_ml) AS stock_ml FROM checkpoint c JOIN run_ended e ON e.run = c.run
+    SELECT max(c.stock_ml) AS stock_ml FROM run_ended e JOIN run_started s ON s.run = e.run
+    CROSS JOIN checkpoint c ON c.seq BETWEEN s.seq AND e.seq AND c.run = e.run
     WHERE c.channel = ? AND e.seq > ? GROUP BY c.run
 )
 """
-_NOT_CLEARED = (
-    "LEFT JOIN (SELECT segment, stock, max(seq) AS seq FROM flush_cleared GROUP BY segment, stock) c "
-    "ON c.segment = t.segment AND c.stock = t.stock WHERE t.seq > coalesce(c.seq, 0)"
+_DEBTS = """
+SELECT o.segment, o.stock, o.seq, (
+    SELECT max(c.seq) FROM flush_cleared c WHERE c.segment = o.segment AND c.stock = o.stock
 )
-"""Once over both tables: to look for each row's clearing would take a second in the tenth season."""
+FROM (SELECT segment, stock, max(seq) AS seq FROM flush_owed GROUP BY segment, stock) o
+"""
+"""The newest row of each, and the last clearing: once along an index, since a look for each row's takes a second."""
+_NOT_CLEARED = "WHERE t.segment = ? AND t.stock = ? AND t.seq > ?"
 _LATCHED = (
     "WHERE t.latched "
     "AND NOT EXISTS (SELECT 1 FROM alarm_cleared c WHERE c.code = t.code AND c.seq > t.seq) "
@@ -112,7 +116,7 @@ def open_state(path: Path) -> Durable:
         answered = evidence(
             connection, CommandAnswered, "WHERE t.verb <> ? ORDER BY t.seq DESC LIMIT ?", (RECORD, REMEMBERED)
         )
-        uncleared = evidence(connection, FlushOwed, _NOT_CLEARED)
+        uncleared = _uncleared(connection)
         return Durable(
             _open_run(connection, unended[-1]) if unended else None,
             tuple(started.row.run for started in unended[:-1]),
@@ -136,7 +140,19 @@ def open_state(path: Path) -> Durable:
 def still_standing(path: Path) -> tuple[tuple[Stamped[FlushOwed], ...], tuple[Stamped[AlarmRaised], ...]]:
     """Return the flushes that are owed and the latched alarms, as `open_state` has them. Raises as `reading` does."""
     with reading(path) as connection:
-        return _newest(evidence(connection, FlushOwed, _NOT_CLEARED)), evidence(connection, AlarmRaised, _LATCHED)
+        return _newest(_uncleared(connection)), evidence(connection, AlarmRaised, _LATCHED)
+
+
+def _uncleared(connection: sqlite3.Connection) -> list[Stamped[FlushOwed]]:
+    """Return the rows of every debt since it was last cleared, in the order in which they were written."""
+    debts = connection.execute(_DEBTS).fetchall()
+    found = [
+        row
+        for segment, stock, newest, cleared in debts
+        if newest > (cleared or 0)
+        for row in evidence(connection, FlushOwed, _NOT_CLEARED, (segment, stock, cleared or 0))
+    ]
+    return sorted(found, key=lambda row: row.seq)
 
 
 def _newest(uncleared: Iterable[Stamped[FlushOwed]]) -> tuple[Stamped[FlushOwed], ...]:
@@ -172,9 +188,8 @@ def _open_run(connection: sqlite3.Connection, started: Stamped[RunStarted]) -> O
         evidence(
             connection,
             Checkpoint,
-            "WHERE t.run = ? AND t.seq = (SELECT max(seq) FROM checkpoint c "
-            "WHERE c.run = t.run AND c.channel = t.channel)",
-            mine,
+            "WHERE t.seq IN (SELECT max(seq) FROM checkpoint WHERE seq > ? AND run = ? GROUP BY channel)",
+            (started.seq, *mine),
         ),
         evidence(connection, Dose, "WHERE t.run = ?", mine),
     )

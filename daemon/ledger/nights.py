@@ -15,7 +15,8 @@ from daemon.recipe import Recipe, parse_recipe
 
 _LAST_SIGN = """
 SELECT max(at_ms) FROM (
-    SELECT at_ms FROM checkpoint WHERE run = :run UNION ALL SELECT at_ms FROM phase_ended WHERE run = :run
+    SELECT at_ms FROM checkpoint WHERE seq BETWEEN :started AND :ended AND run = :run
+    UNION ALL SELECT at_ms FROM phase_ended WHERE run = :run
 )
 """
 _DECIDED = """
@@ -26,6 +27,7 @@ WHERE d.kind = ? AND d.version = (SELECT max(version) FROM decision WHERE kind =
 _LONGEST_GAP_MS = 600_000
 """Between two readings of the flow: what passed in a longer one is not known."""
 _FLOW = "flow_m3_h"
+_NEVER = 2**63 - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,11 +129,14 @@ def runs_marked(path: Path, mark: str, readings: Path | None = None) -> dict[str
     """
     with reading(path) as connection:
         found: dict[str, RunSoFar] = {}
-        for started in evidence(connection, RunStarted, "WHERE instr(t.run, ?)", (mark,)):
+        for started in evidence(
+            connection, RunStarted, "WHERE t.run IN (SELECT run FROM run_started WHERE instr(run, ?))", (mark,)
+        ):
             run = started.row.run
             recipe = parse_recipe(json.loads(started.row.recipe))
             ended = evidence(connection, RunEnded, "WHERE t.run = ?", (run,))
-            (sign_ms,) = connection.execute(_LAST_SIGN, {"run": run}).fetchone()
+            span = {"started": started.seq, "ended": ended[0].seq if ended else _NEVER}
+            (sign_ms,) = connection.execute(_LAST_SIGN, {"run": run, **span}).fetchone()
             doses = connection.execute(
                 "SELECT channel, nutrient, sum(injected_mg) FROM dose WHERE run = ? AND estimate = 'METER' "
                 "GROUP BY channel, nutrient",

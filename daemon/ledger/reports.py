@@ -27,6 +27,8 @@ from daemon.ledger.reading import Stamped, evidence, reading
 from daemon.ledger.sealed import sealed_rows
 from daemon.messages import RECORD
 
+_NEWEST_OF_RUN = "WHERE t.seq BETWEEN ? AND ? AND t.run = ? ORDER BY t.seq DESC LIMIT 1"
+
 
 @dataclass(frozen=True, slots=True)
 class RunReport:
@@ -36,7 +38,8 @@ class RunReport:
     """Holds the recipe as canonical JSON."""
     phases: tuple[Stamped[PhaseEnded], ...]
     intents: tuple[Stamped[InjectionIntent], ...]
-    checkpoints: tuple[Stamped[Checkpoint], ...]
+    checkpoint: Stamped[Checkpoint] | None
+    """The newest."""
     doses: tuple[Stamped[Dose], ...]
     """By all estimates."""
     reconciled: tuple[Stamped[DoseReconciled], ...]
@@ -106,22 +109,7 @@ def run_report(path: Path, run: str) -> RunReport | None:
     """Return one run, or None when the record knows no run of that id. Raises as `reading` does."""
     with reading(path) as connection:
         started = evidence(connection, RunStarted, "WHERE t.run = ?", (run,))
-        if not started:
-            return None
-        ended = _end_of(connection, run)
-        span = (started[0].seq, ended.seq if ended else 2**63 - 1)
-        return RunReport(
-            started[0],
-            evidence(connection, PhaseEnded, "WHERE t.run = ?", (run,)),
-            evidence(connection, InjectionIntent, "WHERE t.run = ?", (run,)),
-            evidence(connection, Checkpoint, "WHERE t.run = ?", (run,)),
-            evidence(connection, Dose, "WHERE t.run = ?", (run,)),
-            evidence(connection, DoseReconciled, "WHERE t.run = ?", (run,)),
-            evidence(connection, DoseRestated, "WHERE t.run = ?", (run,)),
-            evidence(connection, AlarmRaised, "WHERE t.seq BETWEEN ? AND ?", span),
-            evidence(connection, AlarmCleared, "WHERE t.seq BETWEEN ? AND ?", span),
-            ended,
-        )
+        return _report(connection, started[0]) if started else None
 
 
 def last_runs(path: Path, n: int, before_seq: int = 2**63 - 1) -> tuple[RunSummary, ...]:
@@ -134,11 +122,8 @@ def last_runs(path: Path, n: int, before_seq: int = 2**63 - 1) -> tuple[RunSumma
 def runs_between(path: Path, from_ms: int, before_ms: int) -> tuple[RunReport, ...]:
     """Return the runs that began in a time, oldest first; in milliseconds since 1970-01-01 UTC. Raises as `reading`."""
     with reading(path) as connection:
-        names = connection.execute(
-            "SELECT run FROM run_started WHERE at_ms >= ? AND at_ms < ? ORDER BY seq", (from_ms, before_ms)
-        ).fetchall()
-    found = (run_report(path, run) for (run,) in names)
-    return tuple(report for report in found if report is not None)
+        started = evidence(connection, RunStarted, "WHERE t.at_ms >= ? AND t.at_ms < ?", (from_ms, before_ms))
+        return tuple(_report(connection, one) for one in started)
 
 
 def events_between(path: Path, code: str, from_ms: int, before_ms: int) -> tuple[Stamped[Event], ...]:
@@ -240,6 +225,24 @@ def verify_file(path: Path) -> Verdict:
     """
     with reading(path) as connection:
         return verify(sealed_rows(connection))
+
+
+def _report(connection: sqlite3.Connection, started: Stamped[RunStarted]) -> RunReport:
+    run = started.row.run
+    ended = _end_of(connection, run)
+    span = (started.seq, ended.seq if ended else 2**63 - 1)
+    return RunReport(
+        started,
+        evidence(connection, PhaseEnded, "WHERE t.run = ?", (run,)),
+        evidence(connection, InjectionIntent, "WHERE t.run = ?", (run,)),
+        next(iter(evidence(connection, Checkpoint, _NEWEST_OF_RUN, (*span, run))), None),
+        evidence(connection, Dose, "WHERE t.run = ?", (run,)),
+        evidence(connection, DoseReconciled, "WHERE t.run = ?", (run,)),
+        evidence(connection, DoseRestated, "WHERE t.run = ?", (run,)),
+        evidence(connection, AlarmRaised, "WHERE t.seq BETWEEN ? AND ?", span),
+        evidence(connection, AlarmCleared, "WHERE t.seq BETWEEN ? AND ?", span),
+        ended,
+    )
 
 
 def _cleared_ms(connection: sqlite3.Connection, raised: Stamped[AlarmRaised]) -> int | None:

@@ -10,7 +10,7 @@ import re
 from collections.abc import Mapping
 from typing import Annotated, Any, get_args, get_type_hints
 
-from sqlalchemy import BigInteger, CheckConstraint, Integer, MetaData, Table, UniqueConstraint
+from sqlalchemy import BigInteger, CheckConstraint, Index, Integer, MetaData, Table, UniqueConstraint
 from sqlalchemy.engine import Dialect
 from sqlalchemy.orm import registry
 from sqlalchemy.types import TypeDecorator, TypeEngine
@@ -81,7 +81,7 @@ class Seal(LedgerTable, table=True):
     seq: int = Field(primary_key=True, sa_type=WholeNumber, sa_column_kwargs={"autoincrement": False})
     kind: str
     """Name of the table that holds the row."""
-    digest: str = Field(unique=True)
+    digest: str
 
 
 class SealedTable(LedgerTable):
@@ -130,7 +130,7 @@ class RunStartedRow(SealedTable, table=True):
     """daemon.evidence.RunStarted."""
 
     __tablename__ = "run_started"
-    __table_args__ = (*_not_empty("run"),)
+    __table_args__ = (*_not_empty("run"), Index(None, "at_ms"))
 
     run: str = Field(unique=True)
     shift: str
@@ -173,7 +173,8 @@ class CheckpointRow(SealedTable, table=True):
     __tablename__ = "checkpoint"
     __table_args__ = (*_not_empty("run"), *_never_negative("water_ml", "stock_ml"))
 
-    run: Indexed
+    run: str
+    """Without an index: they are most rows of a night, and those of a run lie between its start and its end."""
     channel: str
     phase: str
     water_ml: Whole
@@ -268,9 +269,9 @@ class FlushOwedRow(SealedTable, table=True):
     """daemon.evidence.FlushOwed."""
 
     __tablename__ = "flush_owed"
-    __table_args__ = (*_not_empty("segment"), *_never_negative("owed_ml"))
+    __table_args__ = (*_not_empty("segment"), *_never_negative("owed_ml"), Index(None, "segment", "stock"))
 
-    segment: Indexed
+    segment: str
     stock: str
     run: str
     owed_ml: Whole
@@ -280,9 +281,9 @@ class FlushClearedRow(SealedTable, table=True):
     """daemon.evidence.FlushCleared."""
 
     __tablename__ = "flush_cleared"
-    __table_args__ = (*_not_empty("segment"), *_never_negative("water_ml"))
+    __table_args__ = (*_not_empty("segment"), *_never_negative("water_ml"), Index(None, "segment", "stock"))
 
-    segment: Indexed
+    segment: str
     stock: str
     water_ml: Whole
     why: str

@@ -151,8 +151,10 @@ def _cut(path: Path) -> None:
 
 
 def _zero_a_page(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as connection:
+        (root,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'seal'").fetchone()
     whole = path.read_bytes()
-    path.write_bytes(whole[: 4096 * 3] + bytes(4096) + whole[4096 * 4 :])
+    path.write_bytes(whole[: 4096 * (root - 1)] + bytes(4096) + whole[4096 * root :])
 
 
 def _foreign(path: Path) -> None:
