@@ -53,6 +53,32 @@ class PastWater:
     """The water analysis of the program; empty for none."""
 
 
+@dataclass(frozen=True, slots=True)
+class PastDraw:
+    """Stock that one run drew through one injector, by its meter."""
+
+    channel: str
+    batch: str
+    """The filling of the tank that it was of; empty where the record does not say."""
+    stock_l: float
+    u_l: float
+    """k = 2."""
+
+
+@dataclass(frozen=True, slots=True)
+class PastRun:
+    """What a season's account asks of one run that has ended, besides its doses."""
+
+    run: str
+    at: datetime
+    """Its start."""
+    planned_m3: Mapping[str, float]
+    """Water by block."""
+    watered_m3: Mapping[str, float]
+    """The same as it came, without what filled the pipes first."""
+    draws: tuple[PastDraw, ...]
+
+
 _Row = TypeVar("_Row", bound=PastDose | PastWater)
 
 

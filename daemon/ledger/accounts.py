@@ -1,103 +1,191 @@
 """What the blocks have had, read from the record for planning: nutrients by their newest statement, and water."""
 
 import json
-import operator
 import sqlite3
+import threading
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from daemon.agronomy.past import Past, PastDose, PastWater
+from daemon.agronomy.past import Past, PastDose, PastDraw, PastRun, PastWater
 from daemon.ledger.reading import reading
 from daemon.units import kilograms
 
-_NEVER = 2**63 - 1
 _EVER = datetime(1970, 1, 1, tzinfo=UTC)
-_STATED = """
-SELECT run, block, nutrient, channel, planned_mg, delivered_mg, delivered_mg + in_lines_mg, u_delivered_mg,
-    basis = 'estimated', {is_revised}
-FROM {table} WHERE estimate = 'METER' AND seq > ? ORDER BY seq
+_HEAD = "SELECT seq, digest FROM seal ORDER BY seq DESC LIMIT 1"
+_CHANGED = """
+WITH changed(run) AS (
+    SELECT run FROM run_ended WHERE seq > :seq
+    UNION SELECT run FROM dose WHERE seq > :seq
+    UNION SELECT run FROM dose_restated WHERE seq > :seq
+)
+SELECT s.run, s.at_ms, s.recipe, e.water_ml FROM changed c
+JOIN run_started s ON s.run = c.run JOIN run_ended e ON e.run = c.run
+WHERE s.at_ms >= :since ORDER BY s.seq
+"""
+_DOSES = """
+SELECT run, channel, block, nutrient, planned_mg, delivered_mg, delivered_mg + in_lines_mg, u_delivered_mg,
+    basis = 'estimated', injected_mg, u_injected_mg
+FROM {table} WHERE estimate = 'METER' AND run IN (SELECT value FROM json_each(?)) ORDER BY seq
 """
 """The meter is what doses are judged by."""
-_BEGUN = "SELECT min(seq) FROM run_started WHERE at_ms >= ?"
-_ENDED = "SELECT s.run, s.at_ms FROM run_started s JOIN run_ended e ON e.run = s.run WHERE s.at_ms >= ?"
-_WATER = """
-SELECT e.run, json_extract(b.value, '$.block'), e.water_ml * json_extract(b.value, '$.share'),
-    coalesce(json_extract(s.recipe, '$.source'), '')
-FROM run_ended e JOIN run_started s ON s.run = e.run, json_each(s.recipe, '$.blocks') b
-WHERE e.water_ml > 0 AND s.at_ms >= ? ORDER BY e.seq
+_WATERED = """
+SELECT run, sum(water_ml) FROM phase_ended
+WHERE phase IN ('PREWET', 'INJECT', 'FLUSH') AND run IN (SELECT value FROM json_each(?)) GROUP BY run
 """
 _OPEN = """
 SELECT s.seq, s.run, s.at_ms, s.recipe FROM run_started s
 WHERE NOT EXISTS (SELECT 1 FROM run_ended e WHERE e.run = s.run) ORDER BY s.seq
 """
+_AT_ONCE = 300
+"""Runs whose rows are in memory together."""
 
 
 def read_past(path: Path, since: datetime = _EVER) -> Past:
-    """Return what every run that began at or after `since` gave, in no certain order; one under way is among them.
+    """Return what every run that began at or after `since` gave: `PastReader.past`, read once."""
+    return PastReader(path).past(since)
 
-    A corrected mix's rows take the place of those that they restate. A run under way has committed what is injected so
-    far, and nothing of it counts as delivered or as short yet. Water is the run's whole, its filter's drain included.
-    Raises as `reading` does.
-    """
-    with reading(path) as connection:
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    at: datetime
+    doses: tuple[PastDose, ...]
+    water: tuple[PastWater, ...]
+    run: PastRun
+
+
+class PastReader:
+    """Reads what the runs gave, and of a record that has grown only what is new. For any thread."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._lock = threading.Lock()
+        self._since_ms: int | None = None
+        self._head = (0, "")
+        self._kept: dict[str, _Kept] = {}
+        self._newest: tuple[int, Past] = (0, Past())
+        """The last answer, and the runs that it leaves out."""
+
+    def past(self, since: datetime = _EVER) -> Past:
+        """Return what every run that began at or after `since` gave, in no certain order; one under way is among them.
+
+        A corrected mix's rows take the place of those that they restate. A run under way has committed what is injected
+        so far, and nothing of it counts as delivered or as short yet. Water is the run's whole, its filter's drain
+        included. Raises as `reading` does.
+        """
+        with self._lock, reading(self._path) as connection:
+            has_grown = self._follow(connection, since)
+            kept = self._later(since)
+            if has_grown or self._newest[0] != len(self._kept) - len(kept):
+                doses, water = (dose for one in kept for dose in one.doses), (row for one in kept for row in one.water)
+                self._newest = len(self._kept) - len(kept), Past(tuple(doses), tuple(water))
+            whole = self._newest[1]
+            doses_now, water_now = list[PastDose](), list[PastWater]()
+            for seq, run, at_ms, recipe in connection.execute(_OPEN):
+                under_way = _Open(connection, seq, run, at_ms, json.loads(recipe))
+                doses_now += under_way.doses()
+                water_now += under_way.water()
+            return Past((*whole.doses, *doses_now), (*whole.water, *water_now)) if doses_now or water_now else whole
+
+    def runs(self, since: datetime = _EVER) -> tuple[PastRun, ...]:
+        """Return the runs that began at or after `since` and have ended, oldest first. Raises as `reading` does."""
+        with self._lock, reading(self._path) as connection:
+            self._follow(connection, since)
+            return tuple(one.run for one in self._later(since))
+
+    def _later(self, since: datetime) -> list[_Kept]:
+        return [one for one in self._kept.values() if one.at >= since]
+
+    def _follow(self, connection: sqlite3.Connection, since: datetime) -> bool:
+        """Read what has come since the last look; return whether anything has."""
         connection.text_factory = str  # quicker: damaged text raises here, and need not be named by its row
         since_ms = round(since.timestamp() * 1000.0)
-        (first,) = connection.execute(_BEGUN, (since_ms,)).fetchone()
-        at = {run: _moment(at_ms) for run, at_ms in connection.execute(_ENDED, (since_ms,))}
-        doses = [
-            PastDose(
-                run=run,
-                block=block,
-                nutrient=nutrient,
-                at=at[run],
-                planned_kg=kilograms(planned_mg),
-                delivered_kg=kilograms(delivered_mg),
-                committed_kg=kilograms(committed_mg),
-                u_kg=kilograms(u_mg),
-                is_disputed=bool(is_disputed),
-                is_revised=bool(is_revised),
+        if self._since_ms is None or since_ms < self._since_ms or not self._is_continued(connection):
+            self._since_ms, self._head, self._kept = since_ms, (0, ""), {}
+        head = connection.execute(_HEAD).fetchone() or (0, "")
+        span = {"seq": self._head[0], "since": self._since_ms}
+        changed = connection.execute(_CHANGED, span).fetchall() if head != self._head else []
+        for place in range(0, len(changed), _AT_ONCE):
+            self._read(connection, changed[place : place + _AT_ONCE])
+        self._head = head
+        return bool(changed)
+
+    def _is_continued(self, connection: sqlite3.Connection) -> bool:
+        """Return whether the record is the one that was read: a backup may have been restored meanwhile."""
+        seq, digest = self._head
+        return not seq or connection.execute("SELECT digest FROM seal WHERE seq = ?", (seq,)).fetchone() == (digest,)
+
+    def _read(self, connection: sqlite3.Connection, changed: Sequence[tuple[str, int, str, int]]) -> None:
+        named = (json.dumps([run for run, *_ in changed]),)
+        stated: dict[str, _Statements] = defaultdict(dict)
+        drawn: dict[str, _Statements] = defaultdict(dict)
+        for table, is_revised in (("dose", 0), ("dose_restated", 1)):
+            for run, channel, block, nutrient, *figures in connection.execute(_DOSES.format(table=table), named):
+                stated[run][channel, block, nutrient] = (*figures, is_revised)
+                if not is_revised:  # a corrected mix is of another strength, and of the same litres
+                    drawn[run][channel, block, nutrient] = (*figures, is_revised)
+        watered_ml = dict(connection.execute(_WATERED, named).fetchall())
+        for run, at_ms, recipe, water_ml in changed:
+            made = json.loads(recipe)
+            at, shares = _moment(at_ms), {block["block"]: block["share"] for block in made["blocks"]}
+            whole_m3, planned_m3 = watered_ml.get(run, 0) / 1e6, made.get("water_l", 0.0) / 1000.0
+            self._kept[run] = _Kept(
+                at,
+                tuple(_doses(run, at, stated[run])),
+                tuple(
+                    PastWater(run, block, at, water_ml * share / 1e6, made.get("source", ""))
+                    for block, share in shares.items()
+                    if water_ml > 0
+                ),
+                PastRun(
+                    run,
+                    at,
+                    {block: planned_m3 * share for block, share in shares.items()},
+                    {block: whole_m3 * share for block, share in shares.items()},
+                    tuple(_draws(made["channels"], drawn[run])),
+                ),
             )
-            for (run, block, nutrient), (
-                planned_mg,
-                delivered_mg,
-                committed_mg,
-                u_mg,
-                is_disputed,
-                is_revised,
-            ) in _sums(connection, _NEVER if first is None else first)
-            if run in at
-        ]
-        water = [
-            PastWater(run, block, at[run], water_ml / 1e6, source)
-            for run, block, water_ml, source in connection.execute(_WATER, (since_ms,))
-        ]
-        for seq, run, at_ms, recipe in connection.execute(_OPEN):
-            under_way = _Open(connection, seq, run, at_ms, json.loads(recipe))
-            doses += under_way.doses()
-            water += under_way.water()
-        return Past(tuple(doses), tuple(water))
 
 
-def _sums(connection: sqlite3.Connection, first: int) -> Iterable[tuple[tuple[str, str, str], tuple[int, ...]]]:
-    """Return the newest statements by run, block and nutrient, the channels added as dosing/outcome.py adds them.
+_Statements = dict[tuple[str, str, str], tuple[int, ...]]
+"""By channel, block and nutrient: planned, delivered, committed and k = 2 in mg, whether in doubt, injected and its
+k = 2 in mg, whether restated."""
 
-    Those of runs that began before row `first` may be missing.
-    """
-    newest: dict[tuple[str, ...], tuple[int, ...]] = {}
-    for table, is_revised in (("dose", 0), ("dose_restated", 1)):
-        for run, block, nutrient, channel, *figures in connection.execute(
-            _STATED.format(table=table, is_revised=is_revised), (first,)
-        ):
-            newest[run, block, nutrient, channel] = tuple(figures)
-    sums: dict[tuple[str, str, str], tuple[int, ...]] = {}
-    for (run, block, nutrient, _), figures in newest.items():
-        before = sums.get((run, block, nutrient))
+
+def _doses(run: str, at: datetime, stated: _Statements) -> Iterator[PastDose]:
+    """Yield the doses of one run, the channels added as dosing/outcome.py adds them."""
+    sums: dict[tuple[str, str], tuple[int, ...]] = {}
+    for (_, block, nutrient), figures in stated.items():
+        before = sums.get((block, nutrient))
         # Two truth values add up to true as well.
-        sums[run, block, nutrient] = figures if before is None else tuple(map(operator.add, before, figures))
-    return sums.items()
+        sums[block, nutrient] = figures if before is None else tuple(map(sum, zip(before, figures, strict=True)))
+    for (block, nutrient), (planned, delivered, committed, u, is_disputed, _, _, is_revised) in sums.items():
+        yield PastDose(
+            run=run,
+            block=block,
+            nutrient=nutrient,
+            at=at,
+            planned_kg=kilograms(planned),
+            delivered_kg=kilograms(delivered),
+            committed_kg=kilograms(committed),
+            u_kg=kilograms(u),
+            is_disputed=bool(is_disputed),
+            is_revised=bool(is_revised),
+        )
+
+
+def _draws(channels: Sequence[Mapping[str, Any]], drawn: _Statements) -> Iterator[PastDraw]:
+    """Yield the litres of one run by each channel's strongest nutrient: a mg at a g/L is a mL."""
+    for plan in channels:
+        channel, strengths = plan["channel"], plan["nutrients_g_l"]
+        nutrient = max(strengths, key=strengths.__getitem__, default="")
+        rows = [figures for (of, _, what), figures in drawn.items() if (of, what) == (channel, nutrient)]
+        if rows and strengths[nutrient]:
+            stock_l, u_l = (sum(row[place] for row in rows) / strengths[nutrient] / 1000.0 for place in (5, 6))
+            yield PastDraw(channel, plan.get("batch", ""), stock_l, u_l)
 
 
 class _Open:
