@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cached_property
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo
@@ -17,6 +18,7 @@ from api.problems import Refused
 from api.rehearsal import Rehearsal
 from daemon.clock import Clock
 from daemon.folder import HISTORY, LEDGER
+from daemon.ledger.accounts import PastReader
 from daemon.ledger.errors import LedgerMissing
 from daemon.ledger.in_force import InForce, read_in_force
 from daemon.site import Plant
@@ -45,6 +47,11 @@ class Farm:
     def history(self) -> Path:
         """The readings' file, which is only read."""
         return self.folder / HISTORY
+
+    @cached_property
+    def past(self) -> PastReader:
+        """What the blocks have had, read once."""
+        return PastReader(self.ledger)
 
     @property
     def zone(self) -> ZoneInfo:

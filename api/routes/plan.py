@@ -18,10 +18,10 @@ from daemon.agronomy.past import Past
 from daemon.as_measured import as_measured
 from daemon.decisions.base import Day, of_kind
 from daemon.decisions.watering import Program
-from daemon.ledger.accounts import read_past
 from daemon.ledger.errors import LedgerMissing
 from daemon.ledger.nights import newest_plan
 from daemon.planning.checks import Check, PlanError
+from daemon.planning.look_back import look_back_to
 from daemon.planning.night import Plan, plan_run
 from daemon.planning.timetable import night_of
 
@@ -135,12 +135,12 @@ def draft(given: NewDraft, farm: TheFarm) -> Draft:
     decisions = farm.in_force().decisions
     if given.program not in of_kind(decisions, Program):
         raise Refused(404, "not-found", "There is no program of that name.")
+    now = farm.clock.stamp().utc
     try:
-        past = read_past(farm.ledger)
+        past = farm.past.past(look_back_to(decisions, now))
     except LedgerMissing:
         past = Past((), ())
     try:
-        now = farm.clock.stamp().utc
         plant, bars = as_measured(farm.plant, decisions), bars_at(farm.plant, farm.ledger, now)
         made = plan_run(plant, decisions, given.program, _DRAFT, now, past, bars=bars)
     except PlanError as error:

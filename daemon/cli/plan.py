@@ -22,6 +22,7 @@ from daemon.cli.rehearsal import Rehearsal, rehearse
 from daemon.cli.source import Source, add_source, read_source
 from daemon.cli.tonight import night_ahead
 from daemon.folder import LEDGER, SOCKET
+from daemon.ledger.accounts import PastReader
 from daemon.local_socket.client import LocalClient
 from daemon.local_socket.frames import LocalSocketFault
 from daemon.planning.outlook import Known
@@ -85,7 +86,7 @@ def _known(plant: Plant, source: Source, folder: Path | None, night: date, now: 
         return Known(source.past, {tank: held.litres for tank, held in contents if held is not None})
     is_tonight = night_of(moment(None, plant.site.site.zone), ZoneInfo(plant.site.site.zone)) == night
     levels_l = _read_l(plant, folder) if is_tonight else {}
-    known = known_of(plant, source.decisions, folder / LEDGER, night, now, levels_l)
+    known = known_of(plant, source.decisions, PastReader(folder / LEDGER), night, now, levels_l)
     return known if is_tonight else replace(known, past=_until(known.past, now), begun=frozenset())
 
 

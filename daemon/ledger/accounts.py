@@ -61,7 +61,7 @@ class PastReader:
     """Reads what the runs gave, and of a record that has grown only what is new. For any thread."""
 
     def __init__(self, path: Path) -> None:
-        self._path = path
+        self.path = path
         self._lock = threading.Lock()
         self._since_ms: int | None = None
         self._head = (0, "")
@@ -76,7 +76,7 @@ class PastReader:
         so far, and nothing of it counts as delivered or as short yet. Water is the run's whole, its filter's drain
         included. Raises as `reading` does.
         """
-        with self._lock, reading(self._path) as connection:
+        with self._lock, reading(self.path) as connection:
             has_grown = self._follow(connection, since)
             kept = self._later(since)
             if has_grown or self._newest[0] != len(self._kept) - len(kept):
@@ -92,7 +92,7 @@ class PastReader:
 
     def runs(self, since: datetime = _EVER) -> tuple[PastRun, ...]:
         """Return the runs that began at or after `since` and have ended, oldest first. Raises as `reading` does."""
-        with self._lock, reading(self._path) as connection:
+        with self._lock, reading(self.path) as connection:
             self._follow(connection, since)
             return tuple(one.run for one in self._later(since))
 

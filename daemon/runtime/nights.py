@@ -207,7 +207,7 @@ class Nights:
         service = self._service
         service.is_on_record()
         plant = as_measured(service.plant, decisions)
-        outlook = outlook_now(plant, decisions, service.ledger.path, night, stamp.utc, levels_l)
+        outlook = outlook_now(plant, decisions, service.past, night, stamp.utc, levels_l)
         self._notices = notices_of(standings(service.plant.site, done_of(service.ledger.path), stamp.utc))
         return outlook, canonical(plan_content(outlook))
 

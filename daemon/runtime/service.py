@@ -5,6 +5,7 @@ import contextlib
 import gc
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from daemon.as_measured import as_measured
@@ -30,6 +31,7 @@ from daemon.runtime.snapshot import make_snapshot
 from daemon.runtime.start import Asked, Planned, asked_by, not_begun, plan_start, warnings_of
 
 if TYPE_CHECKING:
+    from daemon.ledger.accounts import PastReader
     from daemon.ledger.history import History
     from daemon.ledger.writer import Ledger
     from daemon.runtime.commissioning import Commissioning
@@ -270,15 +272,21 @@ class Service:
     def _plan(self, asked: Sequence[Asked], decisions: Decisions, command_id: str) -> Planned:
         """Return the plans of a START, by the record as it is now. Reads the file: not for the scan's thread."""
         from daemon.commissioning.status import bars_of
-        from daemon.ledger.accounts import read_past
         from daemon.planning.look_back import look_back_to
         from daemon.runtime.tonight import done_of
 
         self.is_on_record()  # else the run before this one counts as far as its checkpoints have it
         now = self.clock.stamp().utc
-        past = read_past(self.ledger.path, look_back_to(decisions, now))
+        past = self.past.past(look_back_to(decisions, now))
         bars = bars_of(self.plant.site, done_of(self.ledger.path), now)
         return plan_start(as_measured(self.plant, decisions), decisions, asked, command_id, now, past, bars)
+
+    @cached_property
+    def past(self) -> "PastReader":
+        """What the blocks have had, read once. Reads the file: not for the scan's thread."""
+        from daemon.ledger.accounts import PastReader
+
+        return PastReader(self.ledger.path)
 
     async def off_scan(self, work: Callable[[], _Part]) -> _Part:
         """Do something that blocks in a thread of its own; stepped time stands still meanwhile."""

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import UTC, date, datetime, time
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from daemon.agronomy.tank import log_of
@@ -18,24 +18,27 @@ from daemon.planning.tanks_tonight import tank_text
 from daemon.planning.tonight import plan_night
 from daemon.site import Plant
 
+if TYPE_CHECKING:
+    from daemon.ledger.accounts import PastReader
+
 
 def outlook_now(
-    plant: Plant, decisions: Decisions, path: Path, night: date, now: datetime, levels_l: Mapping[str, float]
+    plant: Plant, decisions: Decisions, past: "PastReader", night: date, now: datetime, levels_l: Mapping[str, float]
 ) -> Outlook:
-    """Return what will run on a night, by the record at `path` and the tanks' levels as far as they are read.
+    """Return what will run on a night, by the record and the tanks' levels as far as they are read.
 
     Reads the file: not for the scan's thread. Raises LedgerError.
     """
-    return plan_night(plant, decisions, night, now, known_of(plant, decisions, path, night, now, levels_l))
+    return plan_night(plant, decisions, night, now, known_of(plant, decisions, past, night, now, levels_l))
 
 
 def known_of(
-    plant: Plant, decisions: Decisions, path: Path, night: date, now: datetime, levels_l: Mapping[str, float]
+    plant: Plant, decisions: Decisions, past: "PastReader", night: date, now: datetime, levels_l: Mapping[str, float]
 ) -> Known:
-    """Return what the record at `path` and the levels tell for a night. Raises LedgerError."""
-    from daemon.ledger.accounts import read_past
+    """Return what the record and the levels tell for a night. Raises LedgerError."""
     from daemon.ledger.nights import claims_of, water_since_m3
 
+    path = past.path
     begun = frozenset((c.timetable, c.number, date.fromisoformat(c.night)) for c in claims_of(path, [str(night)]))
     zone = ZoneInfo(plant.site.site.zone)
     since = {
@@ -44,7 +47,7 @@ def known_of(
         if found.first <= night <= found.last
     }
     return Known(
-        past=read_past(path, look_back_to(decisions, now)),
+        past=past.past(look_back_to(decisions, now)),
         held_l={**_logged_l(plant, decisions, path, now), **levels_l},
         begun=begun,
         water_m3={key: water_since_m3(path, round(at.timestamp() * 1000.0)) for key, at in since.items()},
