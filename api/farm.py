@@ -20,7 +20,7 @@ from daemon.clock import Clock
 from daemon.folder import HISTORY, LEDGER
 from daemon.ledger.accounts import PastReader
 from daemon.ledger.errors import LedgerMissing
-from daemon.ledger.in_force import InForce, read_in_force
+from daemon.ledger.in_force import InForce, InForceReader
 from daemon.site import Plant
 
 
@@ -49,6 +49,10 @@ class Farm:
         return self.folder / HISTORY
 
     @cached_property
+    def _in_force(self) -> InForceReader:
+        return InForceReader(self.ledger)
+
+    @cached_property
     def past(self) -> PastReader:
         """What the blocks have had, read once."""
         return PastReader(self.ledger)
@@ -65,7 +69,7 @@ class Farm:
     def in_force(self) -> InForce:
         """Return the newest version of every decision; none where there is no record yet."""
         try:
-            return read_in_force(self.ledger)
+            return self._in_force.newest()
         except LedgerMissing:
             return InForce({}, {})
 

@@ -122,6 +122,20 @@ EXAMPLES: Final[Mapping[str, dict[str, Any]]] = MappingProxyType(
             "by": "Theo",
             "how": "a jug of 10 L, at three rates",
         },
+        "delivery": {
+            "product": "calcium_nitrate_double_salt",
+            "kg": 1000.0,
+            "lot": "CN-2231",
+            "at": "2026-10-12T11:00:00+10:30",
+            "by": "Mina",
+        },
+        "shed_count": {
+            "product": "calcium_nitrate_double_salt",
+            "kg": 580.0,
+            "at": "2026-10-13T07:00:00+10:30",
+            "by": "Mina",
+        },
+        "rainfall": {"on": "2026-10-14", "mm": 12.4, "by": "Mina"},
         "curve": {
             "points": [[0.1, 48.0], [0.5, 246.0], [1.0, 492.0]],
             "accuracy_pct": 1.5,

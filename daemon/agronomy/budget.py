@@ -1,7 +1,7 @@
 """The account of each crop cycle: what each block was to have of each nutrient, has had, and may still have."""
 
 import itertools
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -27,6 +27,8 @@ class Account:
     stages: tuple[StageAccount, ...]
     stage: StageAccount | None
     """Of today; None outside the cycle, or without a recommendation."""
+    planned_kg_ha: float
+    """By the runs that there were."""
     delivered_kg_ha: float
     u_kg_ha: float
     """k = 2 of what was delivered, each run's in quadrature."""
@@ -75,15 +77,23 @@ class Account:
         return self.stage.may_make_up_kg_ha if self.stage else 0.0
 
 
-def accounts(decisions: Decisions, areas_ha: Mapping[str, float], past: Past, now: datetime) -> tuple[Account, ...]:
-    """Return an account for each cycle, nutrient and block; `now` is in the site's zone.
+def accounts(
+    decisions: Decisions,
+    areas_ha: Mapping[str, float],
+    past: Past,
+    now: datetime,
+    of: Collection[str] | None = None,
+) -> tuple[Account, ...]:
+    """Return an account for each cycle, or those of `of`, each nutrient and block; `now` is in the site's zone.
 
     A nutrient has its place in a cycle when it is recommended, capped, or any block had some. `areas_ha` has every
     block's area in use; a block that it lacks is left out. Raises RecommendationError for a recommendation that does
     not fit its cycle.
     """
     left, today = rooms(decisions, areas_ha, past, now), now.date()
-    cycles = sorted((key, cycle) for (_, key), cycle in decisions.items() if isinstance(cycle, Cycle))
+    cycles = sorted(
+        (key, cycle) for (_, key), cycle in decisions.items() if isinstance(cycle, Cycle) and (of is None or key in of)
+    )
     found: list[Account] = []
     for (key, cycle), nutrient in itertools.product(cycles, NUTRIENTS):
         recommendation = newest_for(decisions, key, nutrient)
@@ -135,6 +145,7 @@ def _account(
         recommended_kg_ha=what.kg_ha if what else 0.0,
         stages=stages,
         stage=next((account for account in stages if account.stage.starts <= today <= account.last), None),
+        planned_kg_ha=had.planned_kg_ha,
         delivered_kg_ha=had.delivered_kg_ha,
         u_kg_ha=had.u_kg_ha,
         in_lines_kg_ha=had.in_lines_kg_ha,

@@ -54,6 +54,11 @@ class Supply:
         return self.runs.rows
 
     @property
+    def planned_kg_ha(self) -> float:
+        """Return what the runs were to bring."""
+        return sum(dose.planned_kg for dose in self.doses) / self.area_ha
+
+    @property
     def delivered_kg_ha(self) -> float:
         """Return what came out of the emitters."""
         return sum(dose.delivered_kg for dose in self.doses) / self.area_ha

@@ -14,7 +14,7 @@ from daemon.agronomy.density import solution_l
 from daemon.agronomy.products import ProductError, substance_of
 from daemon.agronomy.showing import MIX_LOSS, SEEN_MS_CM_PER_G_L
 from daemon.agronomy.substance import Substance
-from daemon.decisions.base import Decisions, of_kind
+from daemon.decisions.base import Decisions, Sorted, of_kind
 from daemon.decisions.tanks import BucketTest, Mix, Product, Stock, Water
 
 _AS_MADE_UP = 0.05
@@ -50,6 +50,12 @@ _EMPTY = _Solution("", "", 0.0, {})
 
 def log_of(tank: str, decisions: Decisions) -> tuple[Entry, ...]:
     """Return what was done to a tank, in order of time, with what it held after each."""
+    if isinstance(decisions, Sorted):
+        return decisions.once(("log", tank), lambda: _log_of(tank, decisions))
+    return _log_of(tank, decisions)
+
+
+def _log_of(tank: str, decisions: Decisions) -> tuple[Entry, ...]:
     mixes = [(mix.at, key, mix) for key, mix in of_kind(decisions, Mix).items() if mix.tank == tank]
     entries: list[Entry] = []
     solution: _Solution | None = _EMPTY

@@ -5,7 +5,7 @@ version, dated. What is bolted down is in `site`.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Hashable, Mapping
 from datetime import date, datetime
 from typing import Annotated, Any, ClassVar, TypeVar, cast
 
@@ -64,6 +64,7 @@ Decisions = Mapping[tuple[str, str], Decision]
 """The newest version of each decision by (kind, key)."""
 
 Kind = TypeVar("Kind", bound=Decision)
+_Made = TypeVar("_Made")
 
 
 class Sorted(dict[tuple[str, str], Decision]):
@@ -72,12 +73,19 @@ class Sorted(dict[tuple[str, str], Decision]):
     def __init__(self, decisions: Decisions) -> None:
         super().__init__(decisions)
         self._kinds: dict[type[Decision], dict[str, Decision]] = {}
+        self._worked_out: dict[Hashable, Any] = {}
 
     def of(self, kind: type[Kind]) -> Mapping[str, Kind]:
         """Return those of one kind by key."""
         if kind not in self._kinds:
             self._kinds[kind] = {key: found for (_, key), found in self.items() if isinstance(found, kind)}
         return cast(Mapping[str, Kind], self._kinds[kind])
+
+    def once(self, key: Hashable, make: Callable[[], _Made]) -> _Made:
+        """Return what `make` makes of these decisions, made once."""
+        if key not in self._worked_out:
+            self._worked_out[key] = make()
+        return cast(_Made, self._worked_out[key])
 
 
 def sorted_by_kind(decisions: Decisions) -> Sorted:

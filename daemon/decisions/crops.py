@@ -36,6 +36,8 @@ class Cycle(Decision):
     """The most of the nitrogen that may be ammonium."""
     line_ec_most_ms_cm: Positive | None = None
     """The most that the water at the emitters may have while injecting, at 25 °C, the water's own included."""
+    water_most_mm: Positive | None = None
+    """The most water in one night that the roots' depth holds: what is more drains below it."""
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:

@@ -3,6 +3,7 @@
 from daemon.decisions.base import Decision
 from daemon.decisions.crops import Acceptance, Cap, Cycle, OtherSource, Recommendation
 from daemon.decisions.measured import Calibration, Curve, Transit
+from daemon.decisions.shed import Delivery, Rainfall, ShedCount
 from daemon.decisions.tanks import BucketTest, JarTest, Mix, Product, Stock, Water
 from daemon.decisions.timetable import Allocation, Tariff, Timetable, Tonight
 from daemon.decisions.watering import BlockState, Program, Shift
@@ -31,5 +32,8 @@ KINDS: dict[str, type[Decision]] = {
         Transit,
         Calibration,
         Curve,
+        Delivery,
+        ShedCount,
+        Rainfall,
     )
 }

@@ -42,6 +42,8 @@ WHERE NOT EXISTS (SELECT 1 FROM run_ended e WHERE e.run = s.run) ORDER BY s.seq
 """
 _AT_ONCE = 300
 """Runs whose rows are in memory together."""
+_ANSWERS = 3
+"""Kept: of the last two years, of a season, of all."""
 
 
 def read_past(path: Path, since: datetime = _EVER) -> Past:
@@ -66,8 +68,9 @@ class PastReader:
         self._since_ms: int | None = None
         self._head = (0, "")
         self._kept: dict[str, _Kept] = {}
-        self._newest: tuple[int, Past] = (0, Past())
-        """The last answer, and the runs that it leaves out."""
+        self._pasts: dict[int, tuple[int, Past]] = {}
+        """Answers, which are worth keeping with their indexes: by how many runs of long ago each leaves out, with how
+        many it has."""
 
     def past(self, since: datetime = _EVER) -> Past:
         """Return what every run that began at or after `since` gave, in no certain order; one under way is among them.
@@ -77,18 +80,14 @@ class PastReader:
         included. Raises as `reading` does.
         """
         with self._lock, reading(self.path) as connection:
-            has_grown = self._follow(connection, since)
-            kept = self._later(since)
-            if has_grown or self._newest[0] != len(self._kept) - len(kept):
-                doses, water = (dose for one in kept for dose in one.doses), (row for one in kept for row in one.water)
-                self._newest = len(self._kept) - len(kept), Past(tuple(doses), tuple(water))
-            whole = self._newest[1]
+            self._follow(connection, since)
+            whole = self._past_of(self._later(since))
             doses_now, water_now = list[PastDose](), list[PastWater]()
             for seq, run, at_ms, recipe in connection.execute(_OPEN):
                 under_way = _Open(connection, seq, run, at_ms, json.loads(recipe))
                 doses_now += under_way.doses()
                 water_now += under_way.water()
-            return Past((*whole.doses, *doses_now), (*whole.water, *water_now)) if doses_now or water_now else whole
+            return whole.also(doses_now, water_now) if doses_now or water_now else whole
 
     def runs(self, since: datetime = _EVER) -> tuple[PastRun, ...]:
         """Return the runs that began at or after `since` and have ended, oldest first. Raises as `reading` does."""
@@ -99,19 +98,29 @@ class PastReader:
     def _later(self, since: datetime) -> list[_Kept]:
         return [one for one in self._kept.values() if one.at >= since]
 
-    def _follow(self, connection: sqlite3.Connection, since: datetime) -> bool:
-        """Read what has come since the last look; return whether anything has."""
+    def _past_of(self, kept: Sequence[_Kept]) -> Past:
+        left_out = len(self._kept) - len(kept)
+        count, past = self._pasts.pop(left_out, (0, Past()))
+        if count < len(kept):
+            doses = (dose for one in kept[count:] for dose in one.doses)
+            past = past.also(doses, (row for one in kept[count:] for row in one.water))
+        if len(self._pasts) >= _ANSWERS:
+            del self._pasts[next(iter(self._pasts))]
+        self._pasts[left_out] = (len(kept), past)
+        return past
+
+    def _follow(self, connection: sqlite3.Connection, since: datetime) -> None:
+        """Read what has come since the last look."""
         connection.text_factory = str  # quicker: damaged text raises here, and need not be named by its row
         since_ms = round(since.timestamp() * 1000.0)
         if self._since_ms is None or since_ms < self._since_ms or not self._is_continued(connection):
-            self._since_ms, self._head, self._kept = since_ms, (0, ""), {}
+            self._since_ms, self._head, self._kept, self._pasts = since_ms, (0, ""), {}, {}
         head = connection.execute(_HEAD).fetchone() or (0, "")
         span = {"seq": self._head[0], "since": self._since_ms}
         changed = connection.execute(_CHANGED, span).fetchall() if head != self._head else []
         for place in range(0, len(changed), _AT_ONCE):
             self._read(connection, changed[place : place + _AT_ONCE])
         self._head = head
-        return bool(changed)
 
     def _is_continued(self, connection: sqlite3.Connection) -> bool:
         """Return whether the record is the one that was read: a backup may have been restored meanwhile."""
@@ -132,6 +141,8 @@ class PastReader:
             made = json.loads(recipe)
             at, shares = _moment(at_ms), {block["block"]: block["share"] for block in made["blocks"]}
             whole_m3, planned_m3 = watered_ml.get(run, 0) / 1e6, made.get("water_l", 0.0) / 1000.0
+            if run in self._kept or (self._kept and at < next(reversed(self._kept.values())).at):
+                self._pasts = {}  # a corrected mix restated it, or the clock was set back: no answer only grows
             self._kept[run] = _Kept(
                 at,
                 tuple(_doses(run, at, stated[run])),

@@ -1,6 +1,7 @@
 """The decisions in force: read from the record, each checked as it was when it was taken."""
 
 import json
+import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,7 +9,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from daemon.decisions.base import Decision
+from daemon.decisions.base import Decision, Sorted
 from daemon.decisions.kinds import KINDS
 from daemon.site_file import explain
 
@@ -30,6 +31,25 @@ class InForce:
     """Why each of those cannot be read."""
     removed: frozenset[tuple[str, str]] = frozenset()
     """Those whose newest version is their removal."""
+
+
+class InForceReader:
+    """Reads the decisions in force, anew once there are others. For any thread."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._lock = threading.Lock()
+        self._read: tuple[str, InForce] = ("", InForce({}, {}))
+
+    def newest(self) -> InForce:
+        """Return them, as `read_in_force` does; no caller may change them. Raises LedgerError."""
+        from daemon.ledger.reports import newest_decision
+
+        with self._lock:
+            mark = newest_decision(self._path)
+            if mark != self._read[0]:
+                self._read = mark, read_in_force(self._path)
+            return self._read[1]
 
 
 def parse_decision(kind: str, key: str, body: Any) -> Decision:
@@ -73,4 +93,4 @@ def read_in_force(path: Path) -> InForce:
             decisions[row.kind, row.key] = parse_decision(row.kind, row.key, body)
         except DecisionError as error:
             unread.append(f"{row.kind} {row.key} is of another release and not in force; decide it again. {error}")
-    return InForce(decisions, versions, tuple(unread), frozenset(removed))
+    return InForce(Sorted(decisions), versions, tuple(unread), frozenset(removed))

@@ -193,6 +193,13 @@ def latest_decisions(path: Path) -> tuple[Decided, ...]:
         return tuple(_decided(row) for row in found)
 
 
+def newest_decision(path: Path) -> str:
+    """Return the seal of the newest version of any decision; empty where there is none. Raises as `reading` does."""
+    with reading(path) as connection:
+        found = connection.execute("SELECT digest FROM seal WHERE seq = (SELECT max(seq) FROM decision)").fetchone()
+        return str(found[0]) if found else ""
+
+
 def versions_of(path: Path, kind: str, key: str) -> tuple[Decided, ...]:
     """Return all versions of one decision, the newest first. Raises as `reading` does."""
     with reading(path) as connection:
