@@ -13,6 +13,7 @@ from api.pages import commission as commission_pages
 from api.pages import nights as night_pages
 from api.pages import now as now_pages
 from api.pages import plant as plant_pages
+from api.pages import season as season_pages
 from api.pages import static
 from api.pages import tanks as tank_pages
 from api.pages import tonight as tonight_pages
@@ -30,6 +31,7 @@ from api.routes import (
     readings,
     records,
     runs,
+    season,
     session,
     site,
     tanks,
@@ -42,10 +44,25 @@ answer says by the headers `Shiftwright-Controller` and `Shiftwright-Age-S` whet
 its newest word is. Changes of decisions need the ETag that was seen; commands and changes take an `Idempotency-Key`.
 """
 PAGES = (
-    night_pages, now_pages, tonight_pages, tank_pages, alarm_pages, block_pages, plant_pages, commission_pages,
-    your_pages, static,
+    night_pages, now_pages, tonight_pages, tank_pages, alarm_pages, block_pages, season_pages, plant_pages,
+    commission_pages, your_pages, static,
 )  # fmt: skip
-_ROUTERS = (session, people, site, decisions, tanks, plan, runs, readings, records, alarms, commissioning, live, health)
+_ROUTERS = (
+    session,
+    people,
+    site,
+    decisions,
+    tanks,
+    plan,
+    runs,
+    readings,
+    records,
+    season,
+    alarms,
+    commissioning,
+    live,
+    health,
+)
 
 
 def make_app(farm: Farm) -> FastAPI:

@@ -4,6 +4,7 @@ import csv
 import html
 import io
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 from fastapi.responses import StreamingResponse
 
@@ -20,20 +21,32 @@ def sheet(name: str, heads: Sequence[str], rows: Iterable[Sequence[object]]) -> 
     )
 
 
-def printed(title: str, note: str, heads: Sequence[str], rows: Iterable[Sequence[object]]) -> StreamingResponse:
-    """Return the same as a page that prints well, also over many sheets: its heads stand on each of them."""
-    return StreamingResponse(_page(title, note, heads, rows), media_type="text/html; charset=utf-8")
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table of a page to print."""
+
+    note: str
+    heads: Sequence[str]
+    rows: Iterable[Sequence[object]]
 
 
-def _page(title: str, note: str, heads: Sequence[str], rows: Iterable[Sequence[object]]) -> Iterator[str]:
+def printed(title: str, *tables: Table) -> StreamingResponse:
+    """Return a page that prints well, also over many sheets: a table's heads stand on each of them."""
+    return StreamingResponse(_page(title, tables), media_type="text/html; charset=utf-8")
+
+
+def _page(title: str, tables: Iterable[Table]) -> Iterator[str]:
     yield (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{html.escape(title)}</title>'
-        f"</head><body><h1>{html.escape(title)}</h1><p>{html.escape(note)}</p>"
-        f'<table border="1"><thead><tr>{_cells("th", heads)}</tr></thead><tbody>'
+        f"</head><body><h1>{html.escape(title)}</h1>"
     )
-    for row in rows:
-        yield f"<tr>{_cells('td', row)}</tr>"
-    yield "</tbody></table></body></html>"
+    for table in tables:
+        yield f'<p>{html.escape(table.note)}</p><table border="1"><thead><tr>{_cells("th", table.heads)}</tr></thead>'
+        yield "<tbody>"
+        for row in table.rows:
+            yield f"<tr>{_cells('td', row)}</tr>"
+        yield "</tbody></table>"
+    yield "</body></html>"
 
 
 def _cells(tag: str, row: Iterable[object]) -> str:

@@ -12,7 +12,7 @@ from api.access.guard import VIEW
 from api.farm import Farm, TheFarm
 from api.routes.runs import every_run
 from api.shapes import CubicMetres, Hectares, Kilograms, Moment, Shape
-from api.sheet import printed, sheet
+from api.sheet import Table, printed, sheet
 from daemon.agronomy.application import OXIDES, Given, applications
 from daemon.agronomy.tank import log_of
 from daemon.decisions.base import of_kind
@@ -98,7 +98,7 @@ def application_print(farm: TheFarm, year: _Year = None, starts: _Starts = "01-0
     """Return the same as a page to print."""
     rows = [_row(given) for given in _of_year(farm, year, starts)]
     note = f"{len(rows)} lines, the newest first. Nutrients and water are told with a block's first product in a run."
-    return printed(f"{farm.plant.site.site.name}: application record", note, _HEADS, rows)
+    return printed(f"{farm.plant.site.site.name}: application record", Table(note, _HEADS, rows))
 
 
 @router.get("/tests", **VIEW)

@@ -30,6 +30,7 @@ UNITS: Final = {
     "m3/h": ("m³/h", 4.402868, "gpm"),
     "L": ("L", 0.264172, "gal"),
     "L/h": ("L/h", 0.264172, "gal/h"),
+    "mm": ("mm", 0.03937008, "in"),
     "kPa": ("kPa", 0.145038, "psi"),
     "mS/cm": ("mS/cm", 1.0, "mS/cm"),
     "g/L": ("g/L", 0.00834540, "lb/gal"),
@@ -37,7 +38,7 @@ UNITS: Final = {
     "%": ("%", 1.0, "%"),
 }
 """The metric unit as it is written, what of the other one it is, and that (NIST SP 811, appendix B.8: avoirdupois pound
-0.45359237 kg, U.S. gallon 3.785412 L, acre 4046.873 m2, pound-force a square inch 6.894757 kPa)."""
+0.45359237 kg, inch 25.4 mm, U.S. gallon 3.785412 L, acre 4046.873 m2, pound-force a square inch 6.894757 kPa)."""
 
 
 def converted(amount: Amount, system: str) -> tuple[float, str]:

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from daemon.agronomy.products import ProductError, known_names, substance_of
 from daemon.agronomy.tank import log_of
+from daemon.decisions.shed import Delivery, ShedCount
 from daemon.decisions.tanks import BucketTest, JarTest, Mix, Product, Stock, Water
 from daemon.planning.decided import Decided, unknown
 from daemon.site_checks import Standing
@@ -25,6 +26,10 @@ def check_tanks(standing: Standing | None, decided: Decided) -> Iterator[Problem
             yield from unknown(f"stock.{key}.products_g_l", name, known, "a product of this file or a built-in salt")
         if stock.source is not None:
             yield from unknown(f"stock.{key}.source", stock.source, decided.names(Water), "a water of this file")
+    in_shed = {f"delivery.{key}": one.product for key, one in decided.of(Delivery).items()}
+    in_shed |= {f"shed_count.{key}": one.product for key, one in decided.of(ShedCount).items()}
+    for where, product in in_shed.items():
+        yield from unknown(f"{where}.product", product, known, "a product of this file or a built-in salt")
     for key, mix in decided.of(Mix).items():
         yield from _check_mix(decided, known, key, mix)
     for key, test in decided.of(BucketTest).items():

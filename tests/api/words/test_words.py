@@ -53,6 +53,7 @@ def test_two_or_three_figures(value: float, places: int) -> None:
         (Amount(200.0, "g/L"), (200.0 * 3.785411784 / 453.59237, "lb/gal")),
         (Amount(3.2, "ha"), (3.2 * 2.4710538, "ac")),
         (Amount(5.0, "kg"), (5.0 / 0.45359237, "lb")),
+        (Amount(10.0, "mm"), (10.0 / 25.4, "in")),
     ],
 )
 def test_customary_units(amount: Amount, us: tuple[float, str]) -> None:

@@ -1,0 +1,40 @@
+"""A season's account as the record has it now, for pages and routes."""
+
+from datetime import timedelta
+
+from api.farm import Farm, known
+from daemon.agronomy.past import Past
+from daemon.decisions.base import of_kind
+from daemon.decisions.crops import Cycle
+from daemon.ledger.errors import LedgerMissing
+from daemon.planning.field import areas_in_use
+from daemon.planning.look_back import look_back_to
+from daemon.planning.season import Compared, Season, compared, days_of, season_of
+
+_FILLED_BEFORE = timedelta(days=120)
+"""A tank that was filled so long before a cycle is what it began with."""
+
+
+def season_now(farm: Farm, key: str) -> Season:
+    """Return the account of a cycle. Raises Refused, 404, for an unknown one, and RecommendationError."""
+    decisions, now = farm.in_force().decisions, farm.clock.stamp().utc
+    cycles = of_kind(decisions, Cycle)
+    known(farm, "crop cycle", key, cycles)
+    since = min(look_back_to(decisions, now), days_of(cycles[key], farm.zone)[0] - _FILLED_BEFORE)
+    try:
+        past, runs = farm.past.past(since), farm.past.runs(since)
+    except LedgerMissing:
+        past, runs = Past(), ()
+    areas_ha = areas_in_use(farm.plant.site, decisions)
+    here = now.astimezone(farm.zone)
+    return season_of(decisions, key, cycles[key], areas_ha, list(farm.plant.site.tank), past, runs, here)
+
+
+def seasons_compared(farm: Farm) -> tuple[Compared, ...]:
+    """Return every block in every crop cycle, the newest cycle first."""
+    decisions = farm.in_force().decisions
+    try:
+        past = farm.past.past()
+    except LedgerMissing:
+        past = Past()
+    return compared(decisions, areas_in_use(farm.plant.site, decisions), past, farm.zone)
