@@ -38,7 +38,7 @@ WHERE phase IN ('PREWET', 'INJECT', 'FLUSH') AND run IN (SELECT value FROM json_
 """
 _OPEN = """
 SELECT s.seq, s.run, s.at_ms, s.recipe FROM run_started s
-WHERE NOT EXISTS (SELECT 1 FROM run_ended e WHERE e.run = s.run) ORDER BY s.seq
+WHERE s.seq >= ? AND NOT EXISTS (SELECT 1 FROM run_ended e WHERE e.run = s.run) ORDER BY s.seq
 """
 _AT_ONCE = 300
 """Runs whose rows are in memory together."""
@@ -68,6 +68,8 @@ class PastReader:
         self._since_ms: int | None = None
         self._head = (0, "")
         self._kept: dict[str, _Kept] = {}
+        self._open_from = 0
+        """Every run before this place of the record has ended."""
         self._pasts: dict[int, tuple[int, Past]] = {}
         """Answers, which are worth keeping with their indexes: by how many runs of long ago each leaves out, with how
         many it has."""
@@ -83,7 +85,9 @@ class PastReader:
             self._follow(connection, since)
             whole = self._past_of(self._later(since))
             doses_now, water_now = list[PastDose](), list[PastWater]()
-            for seq, run, at_ms, recipe in connection.execute(_OPEN):
+            under_way_now = connection.execute(_OPEN, (self._open_from,)).fetchall()
+            self._open_from = under_way_now[0][0] if under_way_now else self._head[0]
+            for seq, run, at_ms, recipe in under_way_now:
                 under_way = _Open(connection, seq, run, at_ms, json.loads(recipe))
                 doses_now += under_way.doses()
                 water_now += under_way.water()
@@ -114,7 +118,7 @@ class PastReader:
         connection.text_factory = str  # quicker: damaged text raises here, and need not be named by its row
         since_ms = round(since.timestamp() * 1000.0)
         if self._since_ms is None or since_ms < self._since_ms or not self._is_continued(connection):
-            self._since_ms, self._head, self._kept, self._pasts = since_ms, (0, ""), {}, {}
+            self._since_ms, self._head, self._open_from, self._kept, self._pasts = since_ms, (0, ""), 0, {}, {}
         head = connection.execute(_HEAD).fetchone() or (0, "")
         span = {"seq": self._head[0], "since": self._since_ms}
         changed = connection.execute(_CHANGED, span).fetchall() if head != self._head else []

@@ -42,12 +42,24 @@ SELECT coalesce(sum(stock_ml), 0) FROM (
 )
 """
 _DEBTS = """
-SELECT o.segment, o.stock, o.seq, (
-    SELECT max(c.seq) FROM flush_cleared c WHERE c.segment = o.segment AND c.stock = o.stock
+WITH RECURSIVE place(segment) AS (
+    SELECT min(segment) FROM flush_owed
+    UNION ALL
+    SELECT (SELECT min(segment) FROM flush_owed WHERE segment > p.segment) FROM place p WHERE p.segment IS NOT NULL
+), debt(segment, stock) AS (
+    SELECT p.segment, (SELECT min(stock) FROM flush_owed WHERE segment = p.segment)
+    FROM place p WHERE p.segment IS NOT NULL
+    UNION ALL
+    SELECT d.segment, (SELECT min(stock) FROM flush_owed WHERE segment = d.segment AND stock > d.stock)
+    FROM debt d WHERE d.stock IS NOT NULL
 )
-FROM (SELECT segment, stock, max(seq) AS seq FROM flush_owed GROUP BY segment, stock) o
+SELECT d.segment, d.stock,
+    (SELECT max(o.seq) FROM flush_owed o WHERE o.segment = d.segment AND o.stock = d.stock),
+    (SELECT max(c.seq) FROM flush_cleared c WHERE c.segment = d.segment AND c.stock = d.stock)
+FROM debt d WHERE d.stock IS NOT NULL
 """
-"""The newest row of each, and the last clearing: once along an index, since a look for each row's takes a second."""
+"""Each segment and stock with its newest row and its last clearing, from one to the next along the index: in the tenth
+season there are tens of thousands of rows of a few dozen."""
 _NOT_CLEARED = "WHERE t.segment = ? AND t.stock = ? AND t.seq > ?"
 _LATCHED = (
     "WHERE t.latched "
