@@ -1,5 +1,6 @@
 """What the routes have at hand: the plant, its record, the daemon's end of the socket, and who may."""
 
+import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -19,8 +20,9 @@ from api.rehearsal import Rehearsal
 from daemon.clock import Clock
 from daemon.folder import HISTORY, LEDGER
 from daemon.ledger.accounts import PastReader
-from daemon.ledger.errors import LedgerMissing
+from daemon.ledger.errors import LedgerError, LedgerMissing
 from daemon.ledger.in_force import InForce, InForceReader
+from daemon.planning.look_back import look_back_to
 from daemon.site import Plant
 
 
@@ -72,6 +74,13 @@ class Farm:
             return self._in_force.newest()
         except LedgerMissing:
             return InForce({}, {})
+
+    def warm(self) -> None:
+        """Read what pages ask for again and again, so that the first reader does not wait for it."""
+        with contextlib.suppress(LedgerError):
+            decisions = self.in_force().decisions
+            past = self.past.past(look_back_to(decisions, self.clock.stamp().utc))
+            past.water_by_block(self.zone)
 
     def told(self) -> Mapping[str, str]:
         """Return the headers of every answer: whether the daemon is heard, and how old its newest word is."""

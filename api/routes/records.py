@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Iterator
-from datetime import date, datetime
+from datetime import date, datetime, time
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
@@ -10,7 +10,7 @@ from fastapi.responses import StreamingResponse
 
 from api.access.guard import VIEW
 from api.farm import Farm, TheFarm
-from api.routes.runs import every_run
+from api.routes.runs import ended_runs
 from api.shapes import CubicMetres, Hectares, Kilograms, Moment, Shape
 from api.sheet import Table, printed, sheet
 from daemon.agronomy.application import OXIDES, Given, applications
@@ -18,6 +18,7 @@ from daemon.agronomy.tank import log_of
 from daemon.decisions.base import of_kind
 from daemon.decisions.measured import Calibration, Curve, Transit
 from daemon.decisions.tanks import BucketTest, JarTest
+from daemon.planning.timetable import instant
 from daemon.recipe import parse_recipe
 
 router = APIRouter(tags=["records"])
@@ -119,9 +120,12 @@ def _of_year(farm: Farm, year: int | None, starts: str) -> Iterator[Given]:
     end = date(first.year + 1, month, day)
     decisions = farm.in_force().decisions
     logs = {tank: log_of(tank, decisions) for tank in farm.plant.site.tank}
-    for report in every_run(farm):
+    from_ms, before_ms = (
+        round(1e3 * instant(datetime.combine(day, time()), farm.zone).timestamp()) for day in (first, end)
+    )
+    for report in ended_runs(farm, from_ms, before_ms):
         began = datetime.fromtimestamp(report.started.at_ms / 1000.0, farm.zone)
-        if not first <= began.date() < end or report.ended is None:
+        if report.ended is None:
             continue
         recipe = parse_recipe(json.loads(report.started.row.recipe))
         water_m3 = report.ended.row.water_ml / 1e6

@@ -17,9 +17,10 @@ from daemon.dosing.outcome import judge_dose
 from daemon.evidence import Dose, DoseReconciled
 from daemon.ledger.errors import LedgerMissing
 from daemon.ledger.reading import Stamped
-from daemon.ledger.reports import RunReport, RunSummary, last_runs, run_report
+from daemon.ledger.reports import RunReport, RunSummary, last_runs, newest_runs, run_report
 
 router = APIRouter(prefix="/runs", tags=["runs"])
+_NEVER = 2**63 - 1
 _Run = Annotated[str, Path(pattern=r"^[A-Za-z0-9~_-]{1,120}$", description="Its id, as the list has it.")]
 
 
@@ -107,7 +108,7 @@ class WholeRun(OneRun):
 def runs(farm: TheFarm, cursor: Cursor = None, limit: Limit = 50) -> Page[OneRun]:
     """Return the runs, the newest first."""
     try:
-        found = last_runs(farm.ledger, limit + 1, int(cursor) if cursor is not None else 2**63 - 1)
+        found = last_runs(farm.ledger, limit + 1, int(cursor) if cursor is not None else _NEVER)
     except LedgerMissing:
         found = ()
     shown = found[:limit]
@@ -203,25 +204,16 @@ def _estimate(found: Stamped[DoseReconciled]) -> OneEstimate:
     )
 
 
-def every_run(farm: Farm) -> Iterator[RunReport]:
-    """Yield all runs that have ended, the newest first, a few at a time."""
-    before = 2**63 - 1
-    while True:
-        try:
-            found = last_runs(farm.ledger, 20, before)
-        except LedgerMissing:
-            return
-        for summary in found:
-            report = run_report(farm.ledger, summary.started.row.run)
-            if report is not None and report.ended is not None:
-                yield report
-        if len(found) < 20:
-            return
-        before = found[-1].started.seq
+def ended_runs(farm: Farm, from_ms: int = 0, before_ms: int = _NEVER) -> Iterator[RunReport]:
+    """Yield the runs that began in a time and have ended, the newest first; none where there is no record."""
+    try:
+        yield from newest_runs(farm.ledger, from_ms, before_ms)
+    except LedgerMissing:
+        return
 
 
 def _dose_rows(farm: Farm) -> Iterator[tuple[object, ...]]:
-    for report in every_run(farm):
+    for report in ended_runs(farm):
         began = moment(report.started.at_ms).isoformat(timespec="seconds")
         for dose in report.stated:
             yield (

@@ -72,7 +72,7 @@ async def serve_until_stopped(site: Path, plant: Plant, folder: Path, clock: Clo
 
 async def _serve_and_tell(farm: Farm, listener: socket.socket, stop: asyncio.Event) -> None:
     """Serve, and have the site's destinations told meanwhile. A credential file that cannot be used stops it."""
-    following: asyncio.Task[None] | None = None
+    tasks = [asyncio.create_task(asyncio.to_thread(farm.warm))]
     alerts = farm.plant.site.alerts
     if alerts.to or alerts.heartbeat is not None:
         from api.followers.credentials import read_credentials
@@ -80,13 +80,13 @@ async def _serve_and_tell(farm: Farm, listener: socket.socket, stop: asyncio.Eve
 
         follows = Following(farm, read_credentials(alerts), lambda text: print(text, file=sys.stderr, flush=True))
         farm.link.start()
-        following = asyncio.create_task(follows.run())
+        tasks.append(asyncio.create_task(follows.run()))
     try:
         await serve(farm, listener, stop)
     finally:
-        if following is not None:
-            following.cancel()
-            await asyncio.gather(following, return_exceptions=True)
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
 
 
 def greeting(settings: Api, store: AccessStore, now_ms: int) -> list[str]:

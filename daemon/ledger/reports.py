@@ -2,7 +2,7 @@
 
 import json
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,6 +27,8 @@ from daemon.ledger.reading import Stamped, evidence, reading
 from daemon.ledger.sealed import sealed_rows
 from daemon.messages import RECORD
 
+_NEVER = 2**63 - 1
+_AT_ONCE = 20
 _NEWEST_OF_RUN = "WHERE t.seq BETWEEN ? AND ? AND t.run = ? ORDER BY t.seq DESC LIMIT 1"
 
 
@@ -112,7 +114,7 @@ def run_report(path: Path, run: str) -> RunReport | None:
         return _report(connection, started[0]) if started else None
 
 
-def last_runs(path: Path, n: int, before_seq: int = 2**63 - 1) -> tuple[RunSummary, ...]:
+def last_runs(path: Path, n: int, before_seq: int = _NEVER) -> tuple[RunSummary, ...]:
     """Return the last `n` runs that began before a place in the record, newest first. Raises as `reading` does."""
     with reading(path) as connection:
         newest = evidence(connection, RunStarted, "WHERE t.seq < ? ORDER BY t.seq DESC LIMIT ?", (before_seq, n))
@@ -124,6 +126,28 @@ def runs_between(path: Path, from_ms: int, before_ms: int) -> tuple[RunReport, .
     with reading(path) as connection:
         started = evidence(connection, RunStarted, "WHERE t.at_ms >= ? AND t.at_ms < ?", (from_ms, before_ms))
         return tuple(_report(connection, one) for one in started)
+
+
+def newest_runs(path: Path, from_ms: int, before_ms: int) -> Iterator[RunReport]:
+    """Yield the runs that began in a time and have ended, the newest first, read a few at a time. Raises as `reading`.
+
+    In milliseconds since 1970-01-01 UTC.
+    """
+    last = (_NEVER, _NEVER)
+    while True:
+        with reading(path) as connection:
+            found = evidence(
+                connection,
+                RunStarted,
+                "WHERE t.at_ms >= ? AND t.at_ms < ? AND (t.at_ms < ? OR (t.at_ms = ? AND t.seq < ?)) "
+                "ORDER BY t.at_ms DESC, t.seq DESC LIMIT ?",
+                (from_ms, before_ms, last[0], *last, _AT_ONCE),
+            )
+            reports = [_report(connection, started) for started in found]
+        yield from (report for report in reports if report.ended is not None)
+        if len(found) < _AT_ONCE:
+            return
+        last = (found[-1].at_ms, found[-1].seq)
 
 
 def events_between(path: Path, code: str, from_ms: int, before_ms: int) -> tuple[Stamped[Event], ...]:
@@ -237,7 +261,7 @@ def verify_file(path: Path) -> Verdict:
 def _report(connection: sqlite3.Connection, started: Stamped[RunStarted]) -> RunReport:
     run = started.row.run
     ended = _end_of(connection, run)
-    span = (started.seq, ended.seq if ended else 2**63 - 1)
+    span = (started.seq, ended.seq if ended else _NEVER)
     return RunReport(
         started,
         evidence(connection, PhaseEnded, "WHERE t.run = ?", (run,)),
