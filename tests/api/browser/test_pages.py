@@ -16,6 +16,8 @@ _PATHS = (
     "/alarms",
     "/blocks",
     "/blocks/creek",
+    "/seasons",
+    "/seasons/mandarins",
     "/nights/2026-10-13",
     "/plant",
     "/you",
