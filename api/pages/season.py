@@ -76,7 +76,7 @@ def _body(model: type[Decision], given: dict[str, str], words: Words, at: str, b
 def _metric(text: str, unit: str, words: Words) -> float | str:
     """Return a figure that was given in the reader's unit; what is no number as it is, for the model to refuse."""
     try:
-        figure = float(text)
+        figure = float(text.replace(",", "."))
     except ValueError:
         return text
     return figure / UNITS[unit][1] if words.system == "us" else figure
