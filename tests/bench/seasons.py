@@ -1,5 +1,6 @@
 """A record of many nights, made of one real night told again on other days."""
 
+import json
 import shutil
 import sqlite3
 from collections.abc import Iterator
@@ -35,8 +36,8 @@ def seasons(made: Recorded, folder: Path, count: int) -> Recorded:
     born = _moment(night[0].at_ms) - timedelta(days=days[0] + 1)
     ledger = open_ledger(folder / LEDGER, simulated=True, stamp=UtcStamp(born, True), now=real_seconds)
     try:
-        for one in latest_decisions(made.folder / LEDGER):
-            ledger.record_decisions([NewDecision(one.kind, one.key, one.body)], one.who, UtcStamp(born, True))
+        for one in _decided(made.folder / LEDGER, count):
+            ledger.record_decisions([one], "Mina", UtcStamp(born, True))
         for day in days:
             _tell(ledger, night, timedelta(days=day))
         assert ledger.wait_durable(ledger.health().submitted, _WAIT_S)
@@ -45,6 +46,33 @@ def seasons(made: Recorded, folder: Path, count: int) -> Recorded:
     with closing(sqlite3.connect(folder / LEDGER)) as connection:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     return replace(made, folder=folder)
+
+
+def _decided(path: Path, count: int) -> Iterator[NewDecision]:
+    """Yield what was decided, each crop cycle with its recommendation once a year, and a filling of each tank a week."""
+    latest = latest_decisions(path)
+    fillings: dict[str, tuple[str, dict[str, Any]]] = {}
+    for one in latest:
+        yield NewDecision(one.kind, one.key, one.body)
+        body = json.loads(one.body)
+        if one.kind in ("cycle", "recommendation"):
+            for back in range(1, count):
+                earlier = one.body
+                for year in (2026, 2027):
+                    earlier = earlier.replace(f"{year}-", f"{year - back}-")
+                moved = json.loads(earlier)
+                if one.kind == "recommendation":
+                    moved["cycle"] = f"{moved['cycle']}_{back}"
+                yield NewDecision(one.kind, f"{one.key}_{back}", json.dumps(moved))
+        if one.kind == "mix" and body["did"] == "filled" and not body["heel_l"]:
+            fillings[body["tank"]] = (body["at"], body)
+    for tank, (at, body) in fillings.items():
+        for week in range(1, NIGHTS_A_SEASON // 7 * count):
+            moment = datetime.fromisoformat(at) - timedelta(weeks=week)
+            emptied = {"tank": tank, "did": "drained", "at": moment.isoformat(), "by": "Mina", "heel_l": 0.0}
+            yield NewDecision("mix", f"{tank}_drained_{week}", json.dumps(emptied))
+            filled = body | {"at": (moment + timedelta(minutes=5)).isoformat()}
+            yield NewDecision("mix", f"{tank}_filled_{week}", json.dumps(filled))
 
 
 def _night(path: Path) -> list[Stamped[Any]]:
