@@ -49,7 +49,7 @@ def seasons(made: Recorded, folder: Path, count: int) -> Recorded:
 
 
 def _decided(path: Path, count: int) -> Iterator[NewDecision]:
-    """Yield what was decided, each crop cycle with its recommendation once a year, and a filling of each tank a week."""
+    """Yield what was decided: each cycle with its recommendation once a year, and a filling of each tank a week."""
     latest = latest_decisions(path)
     fillings: dict[str, tuple[str, dict[str, Any]]] = {}
     for one in latest:
