@@ -111,13 +111,14 @@ async def lateness(serving_: Serving, work: Awaitable[object]) -> list[float]:
         sys.executable, "-c", _WATCH, str(serving_.folder / SOCKET), stdout=asyncio.subprocess.PIPE
     )
     assert watching.stdout is not None
+    first = await watching.stdout.readline()
+    rest = asyncio.create_task(watching.stdout.read())  # all the while: a pipe that is full would hold it up
     try:
-        first = await watching.stdout.readline()
         await work
     finally:
         watching.terminate()
-    lines = (first + await watching.stdout.read()).decode().splitlines()
-    await watching.wait()
+        lines = (first + await rest).decode().splitlines()
+        await watching.wait()
     scans = [int(line.split()[0]) for line in lines]
     assert scans == list(range(scans[0], scans[0] + len(scans))), "no scan is left out"
     return [float(line.split()[1]) for line in lines]
