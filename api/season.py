@@ -1,7 +1,5 @@
 """A season's account as the record has it now, for pages and routes."""
 
-from datetime import timedelta
-
 from api.farm import Farm, known
 from daemon.agronomy.past import Past
 from daemon.decisions.base import of_kind
@@ -9,10 +7,7 @@ from daemon.decisions.crops import Cycle
 from daemon.ledger.errors import LedgerMissing
 from daemon.planning.field import areas_in_use
 from daemon.planning.look_back import look_back_to
-from daemon.planning.season import Compared, Season, compared, days_of, season_of
-
-_FILLED_BEFORE = timedelta(days=120)
-"""A tank that was filled so long before a cycle is what it began with."""
+from daemon.planning.season import FILLED_BEFORE, Compared, Season, compared, days_of, season_of
 
 
 def season_now(farm: Farm, key: str) -> Season:
@@ -20,7 +15,7 @@ def season_now(farm: Farm, key: str) -> Season:
     decisions, now = farm.in_force().decisions, farm.clock.stamp().utc
     cycles = of_kind(decisions, Cycle)
     known(farm, "crop cycle", key, cycles)
-    since = min(look_back_to(decisions, now), days_of(cycles[key], farm.zone)[0] - _FILLED_BEFORE)
+    since = min(look_back_to(decisions, now), days_of(cycles[key], farm.zone)[0] - FILLED_BEFORE)
     try:
         past, runs = farm.past.past(since), farm.past.runs(since)
     except LedgerMissing:

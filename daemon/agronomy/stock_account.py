@@ -110,7 +110,8 @@ def product_accounts(
             drawn[draw.batch].append((run.at, draw.stock_l, draw.u_l))
     for log in logs.values():
         for entry, following in zip(log, [*log[1:], None], strict=True):
-            _follow(span, decisions, entry, following, drawn)
+            if entry.mix.at < end and (following is None or following.mix.at >= first):
+                _follow(span, decisions, entry, following, drawn)
     known = {entry.contents.batch for log in logs.values() for entry in log if entry.contents is not None}
     strays_l = sum(
         litres for batch, rows in drawn.items() if batch not in known for at, litres, _ in rows if span.has(at)
@@ -137,7 +138,7 @@ def _follow(
             span.sums[portion.product].u_mixed_kg += accuracy * portion.kg
     contents = entry.contents
     if contents is None:
-        if entry.why_unknown and entry.mix.at < span.end:
+        if entry.why_unknown:
             span.notes.append(entry.why_unknown)
         return
     begins, ends = entry.mix.at, following.mix.at if following is not None else None
@@ -149,9 +150,9 @@ def _follow(
         sums = span.sums[product]
         sums.injected_kg += kg_l * sum(litres for _, litres, _ in during)
         sums.u_injected_kg += kg_l * sum(u_l for _, _, u_l in during)
-        if begins < span.first and (ends is None or ends >= span.first):
+        if begins < span.first:
             sums.tanks_before_kg += kg_l * (contents.litres - before_l)
-        if begins < span.end and (ends is None or ends >= span.end):
+        if ends is None or ends >= span.end:
             sums.in_tanks_kg += kg_l * left_l
         elif following is not None and span.has(following.mix.at) and following.mix.did == "drained":
             sums.drained_kg += kg_l * max(0.0, left_l - following.mix.heel_l)
@@ -200,7 +201,8 @@ def _shed_events(
         (one.at, one) for one in of_kind(decisions, Delivery).values() if one.product == product
     ]
     events += [(one.at, one) for one in of_kind(decisions, ShedCount).values() if one.product == product]
-    events += [(entry.mix.at, entry.mix) for log in logs.values() for entry in log]
+    if events:  # else nobody told of the shed, and there is no book
+        events += [(entry.mix.at, entry.mix) for log in logs.values() for entry in log]
     return sorted(events, key=lambda event: event[0])
 
 

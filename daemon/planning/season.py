@@ -14,6 +14,8 @@ from daemon.decisions.crops import Cycle
 from daemon.planning.losses import LossRisk, loss_risks
 from daemon.planning.timetable import instant
 
+FILLED_BEFORE = timedelta(days=120)
+"""A tank that was filled so long before a cycle is what it begins with."""
 _DAY = timedelta(days=1)
 
 
@@ -73,7 +75,9 @@ def season_of(
     """
     zone = ZoneInfo(str(now.tzinfo))
     first, end = days_of(cycle, zone)
-    products, untold = product_accounts(decisions, {tank: log_of(tank, decisions) for tank in tanks}, runs, first, end)
+    logs = {tank: log_of(tank, decisions) for tank in tanks}
+    drew = [run for run in runs if first - FILLED_BEFORE <= run.at < end]
+    products, untold = product_accounts(decisions, logs, drew, first, end)
     ours = [run for run in runs if first - _DAY <= run.at < end + _DAY]
     doses = [dose for dose in past.doses if first - _DAY <= dose.at < end + _DAY and dose.block in cycle.blocks]
     found = accounts(decisions, areas_ha, past, now, of={key})
