@@ -1,9 +1,13 @@
 """The api under load beside a daemon: requests a second, how long they take, and how late scans begin meanwhile.
 
-The baseline of the same run is the health route, which reads nothing.
+The baseline of the same run is a plain app of one route, asked by the same clients.
 """
 
 import asyncio
+import sys
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,14 +15,37 @@ import pytest
 from daemon.clock import real_seconds
 from daemon.folder import HISTORY
 from daemon.ledger.history import History
+from tests.bench.figures import keep
 from tests.bench.loader import MIX, ask, load, streams
-from tests.process.apis import lateness, p99, serving
+from tests.process.apis import Serving, free_port, lateness, p99, serving
+from tests.process.processes import PATIENCE_S, end
 
 pytestmark = pytest.mark.bench
+_PLAIN = Path(__file__).parent / "baselines" / "app.py"
 _CLIENTS, _STREAMS, _LASTS_S = 12, 100, 20.0
 _LEAST_A_SECOND, _P99_S, _LATE_S = 300.0, 0.100, 0.020
 _READINGS = 1_000_000
 _MOST_GROWN_KB = 16 * 1024
+
+
+@asynccontextmanager
+async def _plain(found: Serving) -> AsyncIterator[Serving]:
+    """Serve the baseline in a process of its own."""
+    port = free_port()
+    process = await asyncio.create_subprocess_exec(sys.executable, _PLAIN, str(port))
+    try:
+        async with asyncio.timeout(PATIENCE_S):
+            while True:
+                try:
+                    _, writer = await asyncio.open_connection("127.0.0.1", port)
+                except OSError:
+                    await asyncio.sleep(0.05)
+                else:
+                    writer.close()
+                    break
+        yield replace(found, port=port, process=process)
+    finally:
+        await end(process)
 
 
 @pytest.mark.timeout(240)
@@ -34,13 +61,14 @@ async def test_mixed_reads_beside_a_hundred_streams(tmp_path: Path) -> None:
                 took_s.extend(await load(found, MIX, clients=_CLIENTS, a_second=asked, lasts_s=_LASTS_S))
 
             late_s = await lateness(found, reading())
-        base_s = await load(found, ("/health",), clients=_CLIENTS, a_second=asked, lasts_s=_LASTS_S)
+        async with _plain(found) as plain:
+            base_s = await load(plain, ("/health",), clients=_CLIENTS, a_second=asked, lasts_s=_LASTS_S)
         a_second = len(took_s) / _LASTS_S
-        print(
-            f"\napi: {a_second:.0f} mixed reads a second beside {_STREAMS} streams, p99 {1000 * p99(took_s):.0f} ms "
-            f"(health alone {1000 * p99(base_s):.0f} ms); scans late p99 {1000 * p99(late_s):.1f} ms; "
-            f"{found.rss_kb() / 1024:.0f} MB"
-        )
+        keep(8, f"mixed reads a second beside {_STREAMS} streams", a_second, "1/s", ">= 300")
+        bare = "an app of one route, p99"
+        keep(8, "p99 of them", 1000.0 * p99(took_s), "ms", "<= 100 ms", bare, 1000.0 * p99(base_s))
+        keep(8, "p99 of how late scans begin then", 1000.0 * p99(late_s), "ms", "<= 20 ms")
+        keep(8, "memory of the api then", found.rss_kb() / 1024, "MB", "stated")
         assert min(came) > 10_000, "every stream was served"
         assert a_second >= _LEAST_A_SECOND and p99(took_s) <= _P99_S
         assert p99(late_s) <= _LATE_S
@@ -67,5 +95,6 @@ async def test_a_sheet_of_a_million_readings(tmp_path: Path) -> None:
         writer.close()
         took_s = real_seconds() - began_s
         grown_kb = found.rss_kb() - before_kb
-        print(f"\napi: CSV of {lines:,} readings in {took_s:.1f} s, {grown_kb / 1024:.1f} MB more memory")
+        keep(8, f"CSV of {lines:,} readings", took_s, "s", "stated")
+        keep(8, "memory that it took", grown_kb / 1024, "MB", "<= 16 MB")
         assert lines == _READINGS and grown_kb <= _MOST_GROWN_KB

@@ -3,12 +3,13 @@
 The baseline is the plainest of records: a row for each scan in a table of its own, each committed.
 """
 
-import sqlite3
-from contextlib import closing
 from pathlib import Path
 
 import pytest
 
+from daemon.folder import HISTORY, LEDGER
+from tests.bench.baselines.commits import commits as plain_commits
+from tests.bench.figures import keep
 from tests.figures import record
 
 from .long_night import LongNight, written_bytes
@@ -22,13 +23,13 @@ MOST_COMMITS, MOST_MB = 6000, 100.0
 def _plain(folder: Path, scans: int) -> float:
     """Commit a row for each scan; return the megabytes written."""
     before = written_bytes()
-    with closing(sqlite3.connect(folder / "plain.db", isolation_level=None)) as connection:
-        connection.execute("PRAGMA journal_mode=WAL")
-        connection.execute("PRAGMA synchronous=FULL")
-        connection.execute("CREATE TABLE scan (at INTEGER PRIMARY KEY, flow REAL, stock REAL, phase TEXT)")
-        for n in range(scans):
-            connection.execute("INSERT INTO scan VALUES (?, ?, ?, ?)", (n, 40.0 + n / 7.0, n / 3.0, "INJECT"))
+    plain_commits(folder / "plain.db", scans)
     return (written_bytes() - before) / 1e6
+
+
+def _kept_mb(folder: Path) -> float:
+    """Return what a night leaves in the ledger and in the history, in megabytes."""
+    return sum((folder / name).stat().st_size for name in (LEDGER, HISTORY)) / 1e6
 
 
 def test_what_a_night_writes_to_the_card(tmp_path: Path, long_night: LongNight) -> None:
@@ -36,10 +37,10 @@ def test_what_a_night_writes_to_the_card(tmp_path: Path, long_night: LongNight) 
     night, counts, megabytes = long_night.night, long_night.commits, long_night.megabytes
     plain = _plain(tmp_path, night.scans)
     hours, commits = night.simulated_s / 3600.0, counts["ledger"] + counts["history"]
-    print(
-        f"\na night of {hours:.1f} h, {night.scans} scans: {counts['ledger']} commits of the ledger, "
-        f"{counts['history']} of the history, {megabytes:.1f} MB; a commit each scan: {night.scans}, {plain:.1f} MB"
-    )
+    keep(11, "commits of a night of three shifts", commits, "", "stated", "one each scan", night.scans)
+    keep(11, "written to the card in it", megabytes, "MB", "stated", "the plainest record", plain)
+    seasons_gb = 3000 * _kept_mb(long_night.folder) / 1e3
+    keep(12, "a record of ten seasons, 3,000 such nights", seasons_gb, "GB", "<= 2 GB")
     record(
         "card",
         claim="what a night writes to the card",

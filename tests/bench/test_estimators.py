@@ -8,6 +8,7 @@ from daemon.clock import real_seconds
 from daemon.control.decide import decide
 from daemon.control.image import Now
 from daemon.control.witness import watched
+from tests.bench.figures import keep
 from tests.daemon.control.plant import Rig, is_injecting, wide, wide_recipe
 
 pytestmark = pytest.mark.bench
@@ -38,5 +39,5 @@ def test_the_estimates_cost_little_of_a_scan() -> None:
             decide(rig.plant, state, image, (), now)
         whole_s.append((real_seconds() - began_s) / SCANS)
     one, whole = 1e6 * statistics.median(witness_s), 1e6 * statistics.median(whole_s)
-    print(f"\nestimators {one:.1f} us of a decision's {whole:.1f} us, ratio {one / whole:.2f}")
+    keep(7, "all estimators of a scan", one, "µs", "50 µs", "the scan's whole decision", whole)
     assert one <= MOST_US

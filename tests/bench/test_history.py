@@ -16,6 +16,8 @@ from daemon.folder import HISTORY
 from daemon.ledger.history import History
 from daemon.ledger.packing import pack
 from daemon.ledger.readings import points, read, thinned
+from tests.bench.baselines.table import table
+from tests.bench.figures import keep
 from tests.figures import record
 
 from .long_night import LongNight
@@ -27,15 +29,6 @@ NIGHTS = 12
 DAY_MS = 86_400_000
 BYTES, SHARE_OF_PLAIN, TIMES_REAL = 2.5, 0.1, 100.0
 """The aims."""
-
-
-def plain(path: Path, nights: list[tuple[str, list[tuple[int, float]]]]) -> int:
-    """Write every reading as a row of time, channel and value; return the bytes of the file."""
-    with closing(sqlite3.connect(path)) as connection, connection:
-        connection.execute("CREATE TABLE reading (time INTEGER, channel TEXT, value REAL)")
-        for name, rows in nights:
-            connection.executemany("INSERT INTO reading VALUES (?, ?, ?)", ((at, name, value) for at, value in rows))
-    return path.stat().st_size
 
 
 def xored(values: list[float]) -> bytes:
@@ -87,7 +80,7 @@ def test_bytes_a_reading_and_time_to_take_them_in(tmp_path: Path, long_night: Lo
     with closing(sqlite3.connect(path)) as connection:
         connection.execute("VACUUM")
         full = connection.execute("SELECT sum(length(data)) FROM span WHERE tier = 0").fetchone()[0]
-    size, plain_size = path.stat().st_size, plain(tmp_path / "plain.db", list(written.items()))
+    size, plain_size = path.stat().st_size, table(tmp_path / "plain.db", written.items())
     columns = [[value for _, value in rows] for rows in written.values()]
     hours = [column[n : n + 360] for column in columns for n in range(0, len(column), 360)]
     others = {
@@ -99,12 +92,9 @@ def test_bytes_a_reading_and_time_to_take_them_in(tmp_path: Path, long_night: Lo
     began_s = real_seconds()
     chart = thinned(path, "flow_m3_h", moments[0], moments[-1] + NIGHTS * DAY_MS, 1000)
     chart_s = real_seconds() - began_s
-    print(
-        f"\n{count} readings of {NIGHTS} nights: {size / count:.2f} bytes each with all tiers "
-        f"({full / count:.2f} at full resolution), {size / plain_size:.3f} of a plain table; values alone, with zlib: "
-        + ", ".join(f"{name} {figure:.2f}" for name, figure in others.items())
-        + f"; taken in at {times_real:.0f} x real time; a chart of it all, {len(chart)} parts, {1000 * chart_s:.0f} ms"
-    )
+    keep(12, "bytes a reading on disk, all tiers", size / count, "bytes", "<= 2.5", "a plain table", plain_size / count)
+    keep(12, "readings taken in", times_real, "x real time", ">= 100")
+    keep(12, f"a chart of {NIGHTS} nights, {len(chart)} parts", 1000.0 * chart_s, "ms", "stated")
     record(
         "history",
         claim="readings on the disk",

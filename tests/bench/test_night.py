@@ -1,6 +1,5 @@
 """A night in stepped time, ledger and sockets and all, beside its bare requests; and `decide` alone."""
 
-import asyncio
 import time  # noqa: TID251 - the one thing measured here is time
 from collections import deque
 from collections.abc import Callable
@@ -10,12 +9,14 @@ from typing import Any
 
 import pytest
 import uvloop
-from pymodbus.client import AsyncModbusTcpClient
 
 from daemon.cli.night import Night, on_free_ports, run_night
 from daemon.cli.simulator import Simulator
 from daemon.control.decide import Decision, State, decide
 from daemon.runtime import scan
+from tests.bench.baselines import read as bare
+from tests.bench.baselines.night import scan_s
+from tests.bench.figures import keep
 
 from .conftest import CREEK, RELAYS, Serve
 
@@ -47,32 +48,24 @@ def a_night(folder: Path) -> Night:
 async def bare_scan_s(site: Path) -> float:
     """Return what one scan's two requests and one second of the same simulator take bare."""
     simulator = await Simulator.start(site)
-    client = AsyncModbusTcpClient("127.0.0.1", port=simulator.ports["shed"], timeout=1.0, retries=0)
     try:
-        await client.connect()
-        began_s = time.perf_counter()
-        for _ in range(BARE_SCANS):
-            await client.read_input_registers(0, count=23, device_id=1)
-            await client.write_coils(0, [False] * 4, device_id=1)
-            await simulator.advance(1.0)
-        return (time.perf_counter() - began_s) / BARE_SCANS
+        return await scan_s(simulator.ports["shed"], lambda: simulator.advance(1.0), BARE_SCANS)
     finally:
-        client.close()
         await simulator.close()
 
 
 def test_night_against_its_bare_requests(tmp_path: Path) -> None:
     """A night, ledger and all, costs at most so many times its bare requests; and how fast that is here."""
-    ratios = []
+    found = []
     for number in range(3):
         bare_s = uvloop.run(bare_scan_s(a_site(tmp_path / f"bare{number}")))
         night = a_night(tmp_path / str(number))
-        ratios.append(night.wall_s / night.scans / bare_s)
-        print(
-            f"\nnight {night.simulated_s / night.wall_s:.0f} x real time, its bare requests {1.0 / bare_s:.0f} x: "
-            f"ratio {ratios[-1]:.2f}; {night.requests / night.scans:.3f} requests a scan"
-        )
-    assert min(ratios) <= MOST_TIMES_BARE
+        found.append((night.wall_s / night.scans / bare_s, bare_s, night))
+    ratio, bare_s, night = min(found, key=lambda one: one[0])
+    what = f"a stepped night over TCP with its ledger, {night.requests / night.scans:.2f} requests a scan of a second"
+    times = night.simulated_s / night.wall_s
+    keep(12, what, times, "x real time", ">= 1,000", "its requests and its plant's seconds bare", 1.0 / bare_s)
+    assert ratio <= MOST_TIMES_BARE
 
 
 def test_decide_against_a_bare_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, serve: Serve) -> None:
@@ -87,26 +80,14 @@ def test_decide_against_a_bare_read(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         again, state = timed(decide, alone_us, deque(maxlen=1)), State()
         for plant, image, requests, now in images:
             state = again(plant, state, image, requests, now).state
-        read_us = uvloop.run(bare_read_us(port))
-        ratios.append(sorted(alone_us)[len(alone_us) // 2] / read_us)
-        print(
-            f"\ndecide, {len(alone_us)} scans of a night: alone {summary(alone_us)}; between requests "
-            f"{summary(in_place_us)}; a bare read {read_us:.0f} us, ratio {ratios[-1]:.2f}"
-        )
-    assert min(ratios) <= MOST_DECIDE_OF_A_READ
-
-
-async def bare_read_us(port: int) -> float:
-    """Return what one read of five registers from a C server takes bare."""
-    client = AsyncModbusTcpClient("127.0.0.1", port=port, timeout=1.0, retries=0)
-    await client.connect()
-    began_s = time.perf_counter()
-    for _ in range(BARE_READS):
-        await client.read_input_registers(0, count=5, device_id=1)
-    took_s = time.perf_counter() - began_s
-    client.close()
-    await asyncio.sleep(0.02)
-    return took_s / BARE_READS * 1e6
+        read_us = uvloop.run(bare.read_us(port, BARE_READS))
+        ratios.append((sorted(alone_us)[len(alone_us) // 2] / read_us, read_us, alone_us))
+    ratio, read_us, alone_us = min(ratios)
+    print(f"\ndecide alone {summary(alone_us)}; between requests {summary(in_place_us)}")
+    keep(6, "decide, median of a night's images", ratio * read_us, "µs", "100 µs", "one read bare", read_us)
+    core_x = len(alone_us) / (sum(alone_us) / 1e6)
+    keep(12, "the core alone, scans of a second", core_x, "x real time", ">= 5,000", "one read bare", 1e6 / read_us)
+    assert ratio <= MOST_DECIDE_OF_A_READ
 
 
 def timed(

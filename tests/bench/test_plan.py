@@ -13,7 +13,9 @@ from daemon.planning.foreseen import foreseen
 from daemon.planning.outlook import Known, Outlook
 from daemon.planning.tonight import plan_night
 from daemon.site import Plant
+from tests.bench.baselines.arithmetic import arithmetic
 from tests.bench.farm import BLOCKS_A_SHIFT, FIRST, NIGHTS, SHIFTS, farm, season
+from tests.bench.figures import keep
 
 pytestmark = pytest.mark.bench
 
@@ -24,15 +26,6 @@ PLAIN_S = 0.085
 SLACK = 1.5
 """Work beside it slows planning by more than the plain arithmetic: a bound that catches a change that is much worse."""
 ROUNDS = 3
-
-
-def plain() -> float:
-    """Sum numbers under text keys: what planning does most, and nothing of ours."""
-    sums: dict[tuple[str, str], float] = {}
-    for i in range(200_000):
-        key = (f"b{i % 64}", "NPK"[i % 3])
-        sums[key] = max(sums.get(key, 0.0) + 0.25 * i, 1.0)
-    return sum(sums.values())
 
 
 def seconds(work: Callable[[], object]) -> float:
@@ -62,9 +55,9 @@ def plan(plant: Plant, decisions: Decisions, nights: int) -> Past:
 
 def compare(what: str, work: Callable[[], object], aim_s: float) -> None:
     """Judge the best of some rounds, each beside the plain arithmetic."""
-    found = [(seconds(plain), seconds(work)) for _ in range(ROUNDS)]
+    found = [(seconds(arithmetic), seconds(work)) for _ in range(ROUNDS)]
     plain_s, plan_s = (min(times) for times in zip(*found, strict=True))
-    print(f"\nplain {plain_s * 1e3:.0f} ms, {what} {plan_s * 1e3:.0f} ms, ratio {plan_s / plain_s:.2f}")
+    keep(5, f"{what} planned, 64 blocks", plan_s * 1e3, "ms", f"{aim_s * 1e3:g} ms", "plain arithmetic", plain_s * 1e3)
     assert plan_s <= SLACK * aim_s * plain_s / PLAIN_S
 
 

@@ -58,7 +58,7 @@ async def test_the_tenth_season_is_as_quick_as_the_first(tmp_path: Path) -> None
         "seasons",
         claim="pages of a record of ten seasons, beside those of one",
         test="tests/bench/test_seasons.py, `-m long`",
-        aim="first page and season: p99 50 ms, 1.5 x of one season",
+        aim="first page and season's account: p99 50 ms, 1.5 x of one season",
         reached=f"{SEASONS * NIGHTS_A_SEASON:,} nights of three runs, {megabytes[SEASONS]:.0f} MB: {'; '.join(told)}",
         limit="one real night told again on other days, a tenth of its checkpoints; one process, no network",
     )

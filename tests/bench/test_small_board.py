@@ -16,6 +16,7 @@ from daemon.cli.simulator import Simulator
 from daemon.clock import real_seconds
 from daemon.messages import Verb
 from tests.bench.farm import farm_text
+from tests.bench.figures import keep
 from tests.figures import record
 from tests.night.sites import edited
 from tests.process.processes import Daemon, memory_kb, running
@@ -31,23 +32,7 @@ SLACK_SAFE, SLACK_SERVING = 1.5, 3.5
 """Where the computer is slow or busy, so many times what the libraries alone take: a bound for what is much worse."""
 WATCHED_S = 20.0
 STARTS = 3
-PLAIN = """
-import asyncio, sys
-import uvloop, sqlmodel, pydantic, apscheduler.schedulers.asyncio
-from pymodbus.client import AsyncModbusTcpClient
-
-async def scan(ports, units):
-    clients = [AsyncModbusTcpClient("127.0.0.1", port=port) for port in ports]
-    for client in clients:
-        await client.connect()
-    print("ready", flush=True)
-    while True:
-        for client, unit in units:
-            await clients[client].read_input_registers(0, count=9, device_id=unit)
-        await asyncio.sleep(1.0)
-
-uvloop.run(scan([int(port) for port in sys.argv[1:3]], [(0, 1), (1, 2), *((0, n + 3) for n in range(24))]))
-"""
+_PLAIN = Path(__file__).parent / "baselines" / "board.py"
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +58,7 @@ async def _plain(ports: list[int]) -> tuple[float, _Load]:
     """Return how long the libraries take to be imported and connected, and what they take then."""
     began_s = real_seconds()
     process = await asyncio.create_subprocess_exec(
-        sys.executable, "-c", PLAIN, *map(str, ports), stdout=asyncio.subprocess.PIPE
+        sys.executable, _PLAIN, *map(str, ports), stdout=asyncio.subprocess.PIPE
     )
     assert process.stdout is not None
     try:
@@ -126,12 +111,12 @@ async def test_a_small_board_bears_the_daemon(tmp_path: Path) -> None:
     finally:
         await simulator.close()
     safe_s, serving_s = (sorted(column)[STARTS // 2] for column in zip(*starts, strict=True))
-    print(
-        f"\n{MODULES} modules, {POINTS} points, a scan a second: safe outputs after {safe_s:.2f} s (aim {SAFE_S}), "
-        f"serving after {serving_s:.2f} s (aim {SERVING_S}); {load.share:.1%} of a core (aim {SHARE:.0%}), "
-        f"{load.rss_mb:.0f} MB (aim {RSS_MB:.0f}); the libraries with bare requests: {plain_s:.2f} s, "
-        f"{plain.share:.1%}, {plain.rss_mb:.0f} MB"
-    )
+    bare = "the libraries and bare requests"
+    keep(11, "start to safe outputs", safe_s, "s", "<= 1.5 s", bare, plain_s)
+    keep(11, "start to serving", serving_s, "s", "<= 3 s", bare, plain_s)
+    what = f"of a core, {MODULES} modules and {POINTS} points a second"
+    keep(11, what, 100.0 * load.share, "%", "<= 5 %", bare, 100.0 * plain.share)
+    keep(11, "memory of the daemon then", load.rss_mb, "MB", "<= 80 MB", bare, plain.rss_mb)
     record(
         "small_board",
         claim="a start, and a scan a second of 26 modules and 200 points, on a small board's terms",
