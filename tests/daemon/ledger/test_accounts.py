@@ -1,6 +1,7 @@
 """What the blocks have had, as planning reads it: every figure from a row, the newest statement of each."""
 
 import json
+import sqlite3
 from collections import defaultdict
 from pathlib import Path
 from typing import Any
@@ -9,10 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.agronomy.past import Past, PastDose, PastWater
+from daemon.agronomy.past import Past, PastDose, PastDraw, PastWater
 from daemon.dosing.outcome import block_doses
-from daemon.evidence import Checkpoint, Dose, DoseRestated, Evidence, RunEnded, RunStarted
-from daemon.ledger.accounts import read_past
+from daemon.evidence import Checkpoint, Dose, DoseRestated, Evidence, PhaseEnded, RunEnded, RunStarted
+from daemon.ledger import accounts
+from daemon.ledger.accounts import PastReader, read_past
 from tests.daemon.ledger.samples import keep, opened, stamp
 
 _SHARES = {"b1": 0.25, "b2": 0.75}
@@ -190,3 +192,114 @@ def test_the_account_is_the_sum_of_its_rows(tmp_path_factory: pytest.TempPathFac
         for dose in read_past(path).doses
     }
     assert found == expected
+
+
+def _sorted(past: Past) -> tuple[list[PastDose], list[PastWater]]:
+    return sorted(past.doses, key=lambda d: (d.run, d.block, d.nutrient)), sorted(
+        past.water, key=lambda w: (w.run, w.block)
+    )
+
+
+_steps = st.lists(
+    st.tuples(st.sampled_from(["begin", "dose", "checkpoint", "end", "restate"]), st.integers(-50, 400)), max_size=14
+)
+
+
+@settings(max_examples=25, deadline=None)
+@given(_steps)
+def test_what_is_read_bit_by_bit_is_what_is_read_at_once(
+    tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, int]]
+) -> None:
+    """Guards the kept answers: after whatever is added, clocks set back among it, they are those of a first look."""
+    path = tmp_path_factory.mktemp("grown") / "ledger.db"
+    since = stamp(100).utc
+    begun = 0
+    with opened(path) as ledger:
+        reader = PastReader(path)
+        for number, (what, second) in enumerate(steps):
+            run = f"r{begun}"
+            rows: dict[str, Evidence] = {
+                "dose": _dose(run, "ab"[number % 2], "N"),
+                "checkpoint": Checkpoint(run, "a", "INJECT", 1000 * number, 100 * number, 0, 0),
+                "end": _ended(run),
+                "restate": _restated(_dose(f"r{max(1, begun - number % 2)}", "a", "N"), 1000 + number),
+            }
+            if what == "begin":
+                begun += 1
+                rows["begin"] = _started(f"r{begun}")
+            elif what == "end" and run in {row.run for row in reader.runs()}:
+                continue
+            keep(ledger, rows[what], second=second)
+            for moment in (since, stamp(-60).utc):
+                assert _sorted(reader.past(moment)) == _sorted(read_past(path, moment))
+            assert reader.runs(since) == PastReader(path).runs(since)
+
+
+def test_only_what_is_new_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Guards the tenth season: a record that has not grown gives the very answer, and a new run is all that is read."""
+    path, read = tmp_path / "ledger.db", list[str]()
+    whole = PastReader._read
+
+    def watched(reader: PastReader, connection: sqlite3.Connection, changed: list[tuple[str, int, str, int]]) -> None:
+        read.extend(run for run, *_ in changed)
+        whole(reader, connection, changed)
+
+    monkeypatch.setattr(PastReader, "_read", watched)
+    reader = PastReader(path)
+    with opened(path) as ledger:
+        keep(ledger, _started("r1"), _dose("r1", "a", "N"), _ended("r1"))
+        first = reader.past()
+        assert reader.past() is first and read == ["r1"]
+        keep(ledger, _started("r2"), _dose("r2", "a", "N"), _ended("r2"), second=9)
+        assert {dose.run for dose in reader.past().doses} == {"r1", "r2"} and read == ["r1", "r2"]
+
+
+def test_another_record_in_its_place_is_read_anew(tmp_path: Path) -> None:
+    """A backup that is restored beside a running api is another record: nothing of the one before is told."""
+    path, other = tmp_path / "ledger.db", tmp_path / "other" / "ledger.db"
+    other.parent.mkdir()
+    for place, run in ((path, "r1"), (other, "r9")):
+        with opened(place) as ledger:
+            keep(ledger, _started(run), _dose(run, "a", "N"), _ended(run))
+    reader = PastReader(path)
+    assert {dose.run for dose in reader.past().doses} == {"r1"}
+    for left in tmp_path.glob("ledger.db*"):
+        left.unlink()
+    other.rename(path)
+    assert {dose.run for dose in reader.past().doses} == {"r9"}
+
+
+def test_what_a_season_asks_of_a_run(tmp_path: Path) -> None:
+    """Litres by the meter and the recipe's own strength, whatever a corrected mix made of it; water by phase."""
+    path = tmp_path / "ledger.db"
+    recipe = json.loads(_started("r1").recipe)
+    recipe["water_l"] = 9_000.0
+    recipe["channels"][0]["batch"] = "fill_1"
+    dose = _dose("r1", "a", "Ca")
+    with opened(path) as ledger:
+        keep(
+            ledger,
+            RunStarted("r1", "east", "digest", json.dumps(recipe)),
+            *(PhaseEnded("r1", phase, 1000, 2_000_000, 0, "") for phase in ("FILL", "PREWET", "INJECT", "FLUSH")),
+            dose,
+            _ended("r1"),
+            _restated(dose, 1),
+        )
+    (run,) = PastReader(path).runs()
+    assert run.planned_m3 == pytest.approx({"b1": 2.25, "b2": 6.75})
+    assert run.watered_m3 == pytest.approx({"b1": 1.5, "b2": 4.5})
+    (draw,) = run.draws
+    assert draw == PastDraw("a", "fill_1", draw.stock_l, draw.u_l)
+    assert (draw.stock_l, draw.u_l) == pytest.approx((9.9 / 90.0, 0.3 / 90.0))
+
+
+def test_runs_are_read_in_handfuls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many there are, a few hundred are in memory together, and none is left out between two handfuls."""
+    monkeypatch.setattr(accounts, "_AT_ONCE", 2)
+    path = tmp_path / "ledger.db"
+    with opened(path) as ledger:
+        for number in range(5):
+            run = f"r{number}"
+            keep(ledger, _started(run), _dose(run, "a", "N"), _ended(run), second=number)
+    assert [run.run for run in PastReader(path).runs()] == [f"r{number}" for number in range(5)]
+    assert len(read_past(path).doses) == 5

@@ -21,7 +21,7 @@ from daemon.evidence import (
     RunStarted,
 )
 from daemon.ledger.durable import REMEMBERED, Durable, open_state
-from daemon.ledger.reports import alarms_before, is_simulated, last_runs, run_report
+from daemon.ledger.reports import alarms_before, is_simulated, last_runs, newest_runs, run_report
 from daemon.messages import RECORD
 from tests.daemon.ledger.samples import keep, opened, stamp
 
@@ -131,6 +131,19 @@ def test_the_runs_before_a_place_come_next(tmp_path: Path) -> None:
     first = last_runs(path, 2)
     rest = last_runs(path, 9, first[-1].started.seq)
     assert [one.started.row.run for one in (*first, *rest)] == [f"run-{n}" for n in (4, 3, 2, 1, 0)]
+
+
+def test_the_runs_of_a_time_come_newest_first(tmp_path: Path) -> None:
+    """Guards the application record of a year: each of its runs once, in handfuls, and none that goes on."""
+    path = tmp_path / "ledger.db"
+    with opened(path) as ledger:
+        for number in range(50):
+            # Each second one is of the same moment as the one before it.
+            keep(ledger, _started(f"r{number}"), _ended(f"r{number}"), second=number // 2)
+        keep(ledger, _started("on"), second=20)
+    found = [report.started.row.run for report in newest_runs(path, stamp(1).ms, stamp(24).ms)]
+    assert found == [f"r{number}" for number in range(47, 1, -1)]
+    assert list(newest_runs(path, stamp(100).ms, stamp(200).ms)) == []
 
 
 def test_alarms_come_newest_first_with_when_they_were_cleared(tmp_path: Path) -> None:
