@@ -13,29 +13,32 @@ from daemon.folder import LEDGER
 from tests.api.farms import Recorded, recorded, served
 from tests.bench.seasons import NIGHTS_A_SEASON, seasons
 from tests.figures import record
+from tests.process.apis import p99
 
 pytestmark = [pytest.mark.long, pytest.mark.timeout(3000)]
 
 SEASON = "/seasons/mandarins"
 PAGES = ("/", "/blocks", SEASON, "/seasons", "/nights", "/v1/runs")
-ASKED = 100
+ASKED = 300
 SEASONS = 10
 MOST_MS, MOST_TIMES = 50.0, 1.5
 """The aims."""
 
 
 async def _times_ms(client: httpx.AsyncClient, page: str) -> list[float]:
+    """Return how long a page takes, again and again, the first time first."""
     took = []
     for _ in range(ASKED):
         began_s = real_seconds()
         answer = await client.get(page)
         took.append(1000.0 * (real_seconds() - began_s))
         assert answer.status_code == 200, (page, answer.text[:300])
-    return sorted(took)
+    return took
 
 
 async def _pages(made: Recorded, folder: Path) -> dict[str, list[float]]:
     async with served(made, folder) as given:
+        await asyncio.to_thread(given.farm.warm)  # as `serve` does
         client = given.person(Role.TECHNICIAN)
         return {page: await _times_ms(client, page) for page in PAGES}
 
@@ -50,8 +53,8 @@ async def test_the_tenth_season_is_as_quick_as_the_first(tmp_path: Path) -> None
         megabytes[count] = (long.folder / LEDGER).stat().st_size / 1e6
         took[count] = await _pages(long, tmp_path / f"served_{count}")
     told = [
-        f"{page} {statistics.median(took[SEASONS][page]):.0f} ms, p99 {took[SEASONS][page][-1]:.0f} "
-        f"(one season {statistics.median(took[1][page]):.0f})"
+        f"{page} {statistics.median(took[SEASONS][page]):.0f} ms, p99 {p99(took[SEASONS][page]):.0f}, the first "
+        f"{took[SEASONS][page][0]:.0f} (one season {statistics.median(took[1][page]):.0f})"
         for page in PAGES
     ]
     record(
@@ -63,5 +66,5 @@ async def test_the_tenth_season_is_as_quick_as_the_first(tmp_path: Path) -> None
         limit="one real night told again on other days, a tenth of its checkpoints; one process, no network",
     )
     for page in ("/", "/blocks", SEASON):
-        assert took[SEASONS][page][-1] <= MOST_MS, told
+        assert p99(took[SEASONS][page]) <= MOST_MS, told
         assert statistics.median(took[SEASONS][page]) <= MOST_TIMES * statistics.median(took[1][page]), told
