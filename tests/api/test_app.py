@@ -11,7 +11,7 @@ from tests.api.farms import Given
 
 _EVERYBODY = {"POST /v1/session", "POST /v1/pairings/claim", "GET /v1/health"}
 _NAMES = {"kind": "water", "key": "nobody", "tank": "a", "run": "low_night", "name": "nobody", "id": "0123456789ab",
-          "attempt": "try-1"}  # fmt: skip
+          "attempt": "try-1", "cycle": "mandarins"}  # fmt: skip
 _QUERY = {"point": "flow_m3_h"}
 
 
@@ -125,7 +125,7 @@ async def test_every_reading_route_reads(given: Given) -> None:
     for method, path, found in _operations(given):
         if method != "GET" or "viewer" not in found["x-roles"] or path == "/v1/events":
             continue
-        names = {"kind": "program", "key": "low_night", "tank": "a", "run": given.run, "attempt": "try-1"}
+        names = {**_NAMES, "kind": "program", "key": "low_night", "tank": "a", "run": given.run}
         wanted = {name: value for name, value in names.items() if f"{{{name}}}" in path}
         query = {p["name"]: _QUERY[p["name"]] for p in found.get("parameters", ()) if p["name"] in _QUERY}
         answer = await client.get(path.format(**wanted), params=query)

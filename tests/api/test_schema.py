@@ -196,7 +196,14 @@ def _prefer(farm: _Served, case: Case[Any], label: str) -> None:
         store.add("somebody", Role.VIEWER, now_ms)
     kind = case.path_parameters.get("kind") or label.removeprefix("PUT /v1/decisions/").partition("/")[0]
     newest = dict(given.farm.in_force().decisions.keys())
-    known = {"tank": "a", "run": given.run, "name": "somebody", "key": newest.get(kind, "creek"), "attempt": ATTEMPT}
+    known = {
+        "tank": "a",
+        "run": given.run,
+        "name": "somebody",
+        "key": newest.get(kind, "creek"),
+        "attempt": ATTEMPT,
+        "cycle": "mandarins",
+    }
     if label == "DELETE /v1/tokens/{id}":
         known["id"] = store.add_token("technician", "a test's", Role.VIEWER, 1, now_ms)[0].id
     if label.startswith("DELETE /v1/decisions"):

@@ -10,7 +10,7 @@ import pytest
 from api.access.roles import Role
 from daemon.clock import real_seconds
 from daemon.folder import LEDGER
-from tests.api.farms import Recorded, recorded, served
+from tests.api.farms import Given, Recorded, recorded, served
 from tests.bench.seasons import NIGHTS_A_SEASON, seasons
 from tests.figures import record
 from tests.process.apis import p99
@@ -25,10 +25,11 @@ MOST_MS, MOST_TIMES = 50.0, 1.5
 """The aims."""
 
 
-async def _times_ms(client: httpx.AsyncClient, page: str) -> list[float]:
+async def _times_ms(given: Given, client: httpx.AsyncClient, page: str) -> list[float]:
     """Return how long a page takes, again and again, the first time first."""
     took = []
     for _ in range(ASKED):
+        given.clock.at_s += 0.1  # it stands: so many would be too many a second
         began_s = real_seconds()
         answer = await client.get(page)
         took.append(1000.0 * (real_seconds() - began_s))
@@ -40,7 +41,7 @@ async def _pages(made: Recorded, folder: Path) -> dict[str, list[float]]:
     async with served(made, folder) as given:
         await asyncio.to_thread(given.farm.warm)  # as `serve` does
         client = given.person(Role.TECHNICIAN)
-        return {page: await _times_ms(client, page) for page in PAGES}
+        return {page: await _times_ms(given, client, page) for page in PAGES}
 
 
 async def test_the_tenth_season_is_as_quick_as_the_first(tmp_path: Path) -> None:
