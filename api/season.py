@@ -1,10 +1,11 @@
 """A season's account as the record has it now, for pages and routes."""
 
-from api.farm import Farm, known
+from api.farm import Farm, known, moment
 from daemon.agronomy.past import Past
 from daemon.decisions.base import of_kind
 from daemon.decisions.crops import Cycle
 from daemon.ledger.errors import LedgerMissing
+from daemon.ledger.reports import began_ms
 from daemon.planning.field import areas_in_use
 from daemon.planning.look_back import look_back_to
 from daemon.planning.season import FILLED_BEFORE, Compared, Season, compared, days_of, season_of
@@ -17,12 +18,12 @@ def season_now(farm: Farm, key: str) -> Season:
     known(farm, "crop cycle", key, cycles)
     since = min(look_back_to(decisions, now), days_of(cycles[key], farm.zone)[0] - FILLED_BEFORE)
     try:
-        past, runs = farm.past.past(since), farm.past.runs(since)
+        past, runs, began = farm.past.past(since), farm.past.runs(since), moment(began_ms(farm.ledger))
     except LedgerMissing:
-        past, runs = Past(), ()
+        past, runs, began = Past(), (), now
     areas_ha = areas_in_use(farm.plant.site, decisions)
     here = now.astimezone(farm.zone)
-    return season_of(decisions, key, cycles[key], areas_ha, list(farm.plant.site.tank), past, runs, here)
+    return season_of(decisions, key, cycles[key], areas_ha, list(farm.plant.site.tank), past, runs, began, here)
 
 
 def seasons_compared(farm: Farm) -> tuple[Compared, ...]:

@@ -12,7 +12,7 @@ from api.access.roles import ANYBODY
 from api.farm import TheFarm
 from api.problems import Refused
 from api.season import season_now, seasons_compared
-from api.shapes import KgPerHectare, Kilograms, Percent, Shape
+from api.shapes import KgPerHectare, Kilograms, Moment, Percent, Shape
 from api.sheet import Table, printed, sheet
 from daemon.agronomy.budget import Account
 from daemon.agronomy.stages import RecommendationError
@@ -114,6 +114,8 @@ class OneSeason(Shape):
     accounts: list[OneAccount]
     water_m3_ha: dict[str, float]
     products: list[OneProduct]
+    products_from: Moment
+    """The cycle's first moment, or when the record began."""
     untold: list[str]
     risks: list[OneRisk]
 
@@ -175,6 +177,7 @@ def one_season(cycle: _Cycle, farm: TheFarm) -> OneSeason:
         accounts=[_account(account) for account in season.accounts],
         water_m3_ha=dict(season.water_m3_ha),
         products=[_product(product) for product in season.products],
+        products_from=season.products_from,
         untold=list(season.untold),
         risks=[OneRisk(night=risk.night, block=risk.block, why=risk.why, figure=risk.figure) for risk in season.risks],
     )
@@ -197,6 +200,7 @@ def season_print(cycle: _Cycle, farm: TheFarm) -> StreamingResponse:
     """Return the whole account as a page to print."""
     season = _season(farm, cycle)
     title = f"{farm.plant.site.site.name}: account of {season.cycle.crop}, {season.cycle.starts} to {season.cycle.ends}"
+    since = season.products_from.astimezone(farm.zone).isoformat(timespec="minutes")
     untold = "".join(f" Not told: {why}." for why in season.untold)
     return printed(
         title,
@@ -206,7 +210,7 @@ def season_print(cycle: _Cycle, farm: TheFarm) -> StreamingResponse:
             _block_rows(season),
         ),
         Table(
-            f"Products of the whole farm in these days, in kg as weighed.{untold}",
+            f"Products of the whole farm from {since} on, in kg as weighed.{untold}",
             _PRODUCT_HEADS,
             _product_rows(season),
         ),

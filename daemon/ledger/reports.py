@@ -249,6 +249,12 @@ def is_simulated(path: Path) -> bool:
         return bool(born == "simulated")
 
 
+def began_ms(path: Path) -> int:
+    """Return when a ledger was born, in milliseconds since 1970-01-01 UTC. Raises as `reading` does."""
+    with reading(path) as connection:
+        return int(connection.execute("SELECT at_ms FROM meta").fetchone()[0])
+
+
 def verify_file(path: Path) -> Verdict:
     """Check the whole chain against the rows as they lie in the file, one row at a time.
 

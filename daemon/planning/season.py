@@ -30,7 +30,9 @@ class Season:
     water_m3_ha: Mapping[str, float]
     """By block, all of it."""
     products: tuple[ProductAccount, ...]
-    """Of the whole farm, over the days of the cycle."""
+    """Of the whole farm, from `products_from` to the cycle's end."""
+    products_from: datetime
+    """The cycle's first moment; or when the record began, if that was later: nobody counted what was drawn before."""
     untold: tuple[str, ...]
     """Why parts of the products' accounts cannot be told."""
     risks: tuple[LossRisk, ...]
@@ -66,9 +68,10 @@ def season_of(
     tanks: Sequence[str],
     past: Past,
     runs: Sequence[PastRun],
+    began: datetime,
     now: datetime,
 ) -> Season:
-    """Return the account of a cycle; `now` is in the site's zone.
+    """Return the account of a cycle; `now` is in the site's zone, and the record `began` at a moment.
 
     `past` and `runs` reach back at least to what the caps of today count, and to the filling before the cycle. Raises
     RecommendationError for a recommendation that does not fit its cycle.
@@ -77,7 +80,8 @@ def season_of(
     first, end = days_of(cycle, zone)
     logs = {tank: log_of(tank, decisions) for tank in tanks}
     drew = [run for run in runs if first - FILLED_BEFORE <= run.at < end]
-    products, untold = product_accounts(decisions, logs, drew, first, end)
+    products_from = min(max(first, began), end)
+    products, untold = product_accounts(decisions, logs, drew, products_from, end)
     ours = [run for run in runs if first - _DAY <= run.at < end + _DAY]
     doses = [dose for dose in past.doses if first - _DAY <= dose.at < end + _DAY and dose.block in cycle.blocks]
     found = accounts(decisions, areas_ha, past, now, of={key})
@@ -91,6 +95,7 @@ def season_of(
         found,
         {block: m3 / areas_ha[block] for block, m3 in water_m3.items() if areas_ha.get(block)},
         products,
+        products_from,
         untold,
         loss_risks(decisions, cycle, dict(areas_ha), doses, ours, zone),
     )

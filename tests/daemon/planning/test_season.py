@@ -1,6 +1,6 @@
 """A cycle's account put together from its parts, and blocks and seasons beside each other."""
 
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -49,7 +49,8 @@ _RUNS = [run for _, _, run in _NIGHTS]
 
 def test_an_account_is_of_its_own_cycle() -> None:
     """Last year's night is last year's: in kg/ha of the block, in litres of the tank, in water."""
-    season = season_of(_DECISIONS, "now", _cycle(2026), _AREAS_HA, ["a"], _PAST, _RUNS, _NOW)
+    began = datetime(2025, 9, 1, tzinfo=UTC)
+    season = season_of(_DECISIONS, "now", _cycle(2026), _AREAS_HA, ["a"], _PAST, _RUNS, began, _NOW)
     of = {(one.block, one.nutrient): one for one in season.accounts}
     creek = of["creek", "N"]
     assert (creek.planned_kg_ha, creek.delivered_kg_ha, creek.in_lines_kg_ha) == (6.0, 5.0, 0.25)
@@ -59,7 +60,17 @@ def test_an_account_is_of_its_own_cycle() -> None:
     assert salt.product == _SALT
     assert (salt.mixed_kg, salt.injected_kg) == pytest.approx((200.0, 18.0))
     assert salt.closes and season.untold == ()
+    assert season.products_from.astimezone(_ZONE).isoformat() == "2026-07-01T00:00:00+09:30"
     assert [(risk.night, risk.why) for risk in season.risks] == [(date(2026, 10, 13), "flush")]
+
+
+def test_nothing_is_missing_of_before_the_record() -> None:
+    """What a tank held when the record began is what its balance begins with; what was drawn before, nobody counted."""
+    began = datetime(2026, 10, 10, tzinfo=UTC)
+    season = season_of(_DECISIONS, "now", _cycle(2026), _AREAS_HA, ["a"], _PAST, _RUNS, began, _NOW)
+    (salt,) = season.products
+    assert (season.products_from, salt.mixed_kg, salt.tanks_before_kg) == (began, 0.0, 200.0)
+    assert salt.unaccounted_kg == pytest.approx(0.0, abs=1e-9)
 
 
 def test_blocks_and_seasons_beside_each_other() -> None:
