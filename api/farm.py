@@ -1,6 +1,7 @@
 """What the routes have at hand: the plant, its record, the daemon's end of the socket, and who may."""
 
 import contextlib
+import gc
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -81,6 +82,7 @@ class Farm:
             decisions = self.in_force().decisions
             past = self.past.past(look_back_to(decisions, self.clock.stamp().utc))
             past.water_by_block(self.zone)
+            gc.freeze()  # it lives as long as the api: the collector need not look through it in the middle of a page
 
     def told(self) -> Mapping[str, str]:
         """Return the headers of every answer: whether the daemon is heard, and how old its newest word is."""
