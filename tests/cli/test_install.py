@@ -4,6 +4,7 @@ import os
 import shutil
 import socket
 import subprocess
+import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -219,13 +220,14 @@ def test_not_while_a_shift_is_under_way(root: Path, monkeypatch: pytest.MonkeyPa
     install._refuse_while_running(root)
     (state / "daemon.sock").touch()
     install._refuse_while_running(root)
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as mute:
-        (state / "daemon.sock").unlink()
-        mute.bind(str(state / "daemon.sock"))
+    with tempfile.TemporaryDirectory() as short, socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as mute:
+        shutil.rmtree(state)
+        state.symlink_to(short)  # a socket's path has a hundred characters at most
+        mute.bind(f"{short}/daemon.sock")
         mute.listen()
         monkeypatch.setattr(install, "_LOOK_S", 0.05)
         with pytest.raises(RefusedError, match="whether a shift is under way cannot be seen"):
             install._refuse_while_running(root)
-    monkeypatch.setattr(install, "LocalClient", Busy)
-    with pytest.raises(RefusedError, match="A shift is under way"):
-        install._refuse_while_running(root)
+        monkeypatch.setattr(install, "LocalClient", Busy)
+        with pytest.raises(RefusedError, match="A shift is under way"):
+            install._refuse_while_running(root)
