@@ -216,13 +216,13 @@ def test_not_while_a_shift_is_under_way(root: Path, monkeypatch: pytest.MonkeyPa
         procedure = "RUNNING"
 
     state = root / "var/lib/shiftwright"
-    state.mkdir(parents=True)
-    install._refuse_while_running(root)
-    (state / "daemon.sock").touch()
-    install._refuse_while_running(root)
+    state.parent.mkdir(parents=True)
     with tempfile.TemporaryDirectory() as short, socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as mute:
-        shutil.rmtree(state)
         state.symlink_to(short)  # a socket's path has a hundred characters at most
+        install._refuse_while_running(root)
+        (state / "daemon.sock").touch()
+        install._refuse_while_running(root)
+        (state / "daemon.sock").unlink()
         mute.bind(f"{short}/daemon.sock")
         mute.listen()
         monkeypatch.setattr(install, "_LOOK_S", 0.05)
