@@ -20,7 +20,6 @@ from daemon.ledger.reading import Stamped
 from daemon.ledger.reports import RunReport, RunSummary, last_runs, newest_runs, run_report
 
 router = APIRouter(prefix="/runs", tags=["runs"])
-_NEVER = 2**63 - 1
 _Run = Annotated[str, Path(pattern=r"^[A-Za-z0-9~_-]{1,120}$", description="Its id, as the list has it.")]
 
 
@@ -108,7 +107,7 @@ class WholeRun(OneRun):
 def runs(farm: TheFarm, cursor: Cursor = None, limit: Limit = 50) -> Page[OneRun]:
     """Return the runs, the newest first."""
     try:
-        found = last_runs(farm.ledger, limit + 1, int(cursor) if cursor is not None else _NEVER)
+        found = last_runs(farm.ledger, limit + 1, *([int(cursor)] if cursor is not None else []))
     except LedgerMissing:
         found = ()
     shown = found[:limit]
@@ -204,10 +203,10 @@ def _estimate(found: Stamped[DoseReconciled]) -> OneEstimate:
     )
 
 
-def ended_runs(farm: Farm, from_ms: int = 0, before_ms: int = _NEVER) -> Iterator[RunReport]:
-    """Yield the runs that began in a time and have ended, the newest first; none where there is no record."""
+def ended_runs(farm: Farm, *span_ms: int) -> Iterator[RunReport]:
+    """Yield the runs that have ended, the newest first, of a time (from, before) or all; none without a record."""
     try:
-        yield from newest_runs(farm.ledger, from_ms, before_ms)
+        yield from newest_runs(farm.ledger, *span_ms)
     except LedgerMissing:
         return
 

@@ -10,6 +10,7 @@ from daemon.decisions.base import Decisions, of_kind
 from daemon.decisions.crops import Cycle
 from daemon.evidence import Dose
 from daemon.recipe import BlockPlan, Recipe
+from daemon.units import stock_l
 
 METHOD = "fertigation"
 OXIDES = {"P": 1.0 / FACTORS["P2O5"][1], "K": 1.0 / FACTORS["K2O"][1]}
@@ -91,9 +92,8 @@ def _water_alone(recipe: Recipe, at: datetime, block: BlockPlan, crop: str, wate
 
 
 def _share_of_stock(rows: Iterable[Dose], nutrients_g_l: Mapping[str, float]) -> float:
-    """Return the litres of stock that came out of a block's emitters, by its strongest nutrient."""
-    nutrient, g_l = max(nutrients_g_l.items(), key=lambda item: item[1])
-    return sum(dose.delivered_mg for dose in rows if dose.nutrient == nutrient) / 1000.0 / g_l
+    """Return the litres of stock that came out of a block's emitters."""
+    return stock_l(nutrients_g_l, {dose.nutrient: dose.delivered_mg for dose in rows})
 
 
 def _lots(entry: Entry | None, product: str) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from typing import Any
 
 from daemon.agronomy.past import Past, PastDose, PastDraw, PastRun, PastWater
 from daemon.ledger.reading import reading
-from daemon.units import kilograms
+from daemon.units import kilograms, stock_l
 
 _EVER = datetime(1970, 1, 1, tzinfo=UTC)
 _HEAD = "SELECT seq, digest FROM seal ORDER BY seq DESC LIMIT 1"
@@ -34,7 +34,7 @@ FROM {table} WHERE estimate = 'METER' AND run IN (SELECT value FROM json_each(?)
 """The meter is what doses are judged by."""
 _WATERED = """
 SELECT run, sum(water_ml) FROM phase_ended
-WHERE phase IN ('PREWET', 'INJECT', 'FLUSH') AND run IN (SELECT value FROM json_each(?)) GROUP BY run
+WHERE phase <> 'FILL' AND run IN (SELECT value FROM json_each(?)) GROUP BY run
 """
 _OPEN = """
 SELECT s.seq, s.run, s.at_ms, s.recipe FROM run_started s
@@ -193,14 +193,16 @@ def _doses(run: str, at: datetime, stated: _Statements) -> Iterator[PastDose]:
 
 
 def _draws(channels: Sequence[Mapping[str, Any]], drawn: _Statements) -> Iterator[PastDraw]:
-    """Yield the litres of one run by each channel's strongest nutrient: a mg at a g/L is a mL."""
+    """Yield the litres of one run by channel."""
+    injected_mg, u_mg = (defaultdict[str, defaultdict[str, float]](lambda: defaultdict(float)) for _ in range(2))
+    for (channel, _, nutrient), (*_, injected, u_injected, _) in drawn.items():
+        injected_mg[channel][nutrient] += injected
+        u_mg[channel][nutrient] += u_injected
     for plan in channels:
         channel, strengths = plan["channel"], plan["nutrients_g_l"]
-        nutrient = max(strengths, key=strengths.__getitem__, default="")
-        rows = [figures for (of, _, what), figures in drawn.items() if (of, what) == (channel, nutrient)]
-        if rows and strengths[nutrient]:
-            stock_l, u_l = (sum(row[place] for row in rows) / strengths[nutrient] / 1000.0 for place in (5, 6))
-            yield PastDraw(channel, plan.get("batch", ""), stock_l, u_l)
+        if channel in injected_mg:
+            litres = (stock_l(strengths, masses_mg[channel]) for masses_mg in (injected_mg, u_mg))
+            yield PastDraw(channel, plan.get("batch", ""), *litres)
 
 
 class _Open:

@@ -11,6 +11,7 @@ from daemon.agronomy.restate import Drawing
 from daemon.evidence import Checkpoint, Dose, DoseRestated, InjectionIntent, PhaseEnded, RunEnded, RunStarted
 from daemon.ledger.reading import Stamped, evidence, reading
 from daemon.ledger.tables import named
+from daemon.units import stock_l
 
 _Kind = TypeVar("_Kind", Checkpoint, Dose, DoseRestated)
 
@@ -53,13 +54,15 @@ def drawn_l(path: Path, channels: Collection[str], since_ms: int) -> float:
 
 
 def _after_ml(drawing: Drawing, since_ms: int) -> float:
-    """Return what a run that has ended drew after a moment: a milligram at a gram a litre is a millilitre."""
-    if drawing.to_ms <= since_ms or not drawing.nutrients_g_l:
+    """Return what a run that has ended drew after a moment."""
+    if drawing.to_ms <= since_ms:
         return 0.0
-    nutrient, g_l = max(drawing.nutrients_g_l.items(), key=lambda item: item[1])
-    metered = (dose for dose in drawing.doses if dose.nutrient == nutrient and dose.estimate == "METER")
+    injected_mg: defaultdict[str, float] = defaultdict(float)
+    for dose in drawing.doses:
+        if dose.estimate == "METER":
+            injected_mg[dose.nutrient] += dose.injected_mg
     before_ml = max((stock_ml for at_ms, stock_ml in drawing.checkpoints if at_ms <= since_ms), default=0)
-    return max(0.0, sum(dose.injected_mg for dose in metered) / g_l - before_ml) if g_l else 0.0
+    return max(0.0, 1000.0 * stock_l(drawing.nutrients_g_l, injected_mg) - before_ml)
 
 
 def _of_run(connection: sqlite3.Connection, ended: Stamped[RunEnded], changes_ms: Sequence[int]) -> Iterator[Drawing]:

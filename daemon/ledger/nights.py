@@ -12,6 +12,7 @@ from daemon.evidence import NightPlanned, RunEnded, RunStarted, StartClaimed
 from daemon.ledger.reading import Stamped, evidence, reading
 from daemon.ledger.readings import read
 from daemon.recipe import Recipe, parse_recipe
+from daemon.units import stock_l
 
 _LAST_SIGN = """
 SELECT max(at_ms) FROM (
@@ -174,12 +175,8 @@ def _by_flow(readings: Path, from_ms: int, to_ms: int) -> tuple[int, float]:
 
 
 def _injected_l(recipe: Recipe, doses: Collection[tuple[str, str, int]]) -> dict[str, float]:
-    """Return the stock that the doses stand for, by each channel's strongest nutrient: a mg at a g/L is a mL."""
+    """Return the stock that the doses stand for, by channel."""
     injected_mg: defaultdict[str, dict[str, int]] = defaultdict(dict)
     for channel, nutrient, mass_mg in doses:
         injected_mg[channel][nutrient] = mass_mg
-    found = {}
-    for plan in recipe.channels:
-        nutrient, g_l = max(plan.nutrients_g_l.items(), key=lambda item: item[1])
-        found[plan.channel] = injected_mg[plan.channel].get(nutrient, 0) / g_l / 1000.0
-    return found
+    return {plan.channel: stock_l(plan.nutrients_g_l, injected_mg[plan.channel]) for plan in recipe.channels}

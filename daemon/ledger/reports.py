@@ -128,7 +128,7 @@ def runs_between(path: Path, from_ms: int, before_ms: int) -> tuple[RunReport, .
         return tuple(_report(connection, one) for one in started)
 
 
-def newest_runs(path: Path, from_ms: int, before_ms: int) -> Iterator[RunReport]:
+def newest_runs(path: Path, from_ms: int = 0, before_ms: int = _NEVER) -> Iterator[RunReport]:
     """Yield the runs that began in a time and have ended, the newest first, read a few at a time. Raises as `reading`.
 
     In milliseconds since 1970-01-01 UTC.

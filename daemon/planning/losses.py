@@ -4,7 +4,7 @@ They are marked and not counted: nobody measured what went where. The thresholds
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Literal
@@ -44,7 +44,7 @@ class LossRisk:
 def loss_risks(
     decisions: Decisions,
     cycle: Cycle,
-    areas_ha: dict[str, float],
+    areas_ha: Mapping[str, float],
     doses: Iterable[PastDose],
     runs: Sequence[PastRun],
     zone: ZoneInfo,
@@ -78,7 +78,7 @@ def _of_block(
     block: str,
     area_ha: float,
     runs: Sequence[PastRun],
-    injected: defaultdict[tuple[str, str], list[PastDose]],
+    injected: Mapping[tuple[str, str], Sequence[PastDose]],
     rained_mm: float,
     marks: Sequence[str],
 ) -> Iterator[LossRisk]:

@@ -97,7 +97,7 @@ def season_of(
         products,
         products_from,
         untold,
-        loss_risks(decisions, cycle, dict(areas_ha), doses, ours, zone),
+        loss_risks(decisions, cycle, areas_ha, doses, ours, zone),
     )
 
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.units import kilograms, litres, litres_per_second, milligrams, millilitres, milliseconds
+from daemon.units import kilograms, litres, litres_per_second, milligrams, millilitres, milliseconds, stock_l
 
 
 @pytest.mark.parametrize(("volume_l", "volume_ml"), [(0.0, 0), (1.0, 1000), (0.0004, 0), (309.6774, 309_677)])
@@ -27,3 +27,10 @@ def test_whole_units_survive_the_way_out_and_back(whole: int) -> None:
     """Guards exact integers: what the ledger holds is what comes back."""
     assert millilitres(litres(whole)) == whole
     assert milligrams(kilograms(whole)) == whole
+
+
+def test_litres_by_the_strongest_nutrient() -> None:
+    """Guards the one way from masses back to litres: 9.9 g at 90 g/L are 110 mL; pure water and no mass are nothing."""
+    strengths_g_l = {"N": 80.0, "Ca": 90.0}
+    assert stock_l(strengths_g_l, {"N": 1.0, "Ca": 9_900.0}) == pytest.approx(0.110)
+    assert stock_l(strengths_g_l, {"N": 1.0}) == stock_l({}, {"N": 1.0}) == stock_l({"N": 0.0}, {"N": 1.0}) == 0.0
