@@ -1,5 +1,7 @@
 """A season's account, what the shed and the rain gauge add to it, and blocks and seasons beside each other."""
 
+import hashlib
+import uuid
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Request, Response
@@ -51,13 +53,15 @@ async def note(cycle: _Cycle, request: Request, caller: TheCaller, farm: TheFarm
     if model is None:
         raise Refused(422, "request.invalid", f"do: expected one of {', '.join(_NOTED)}")
     now = farm.clock.stamp().utc.astimezone(farm.zone)
-    key = f"{model.kind}_{now:%Y_%m_%d_%H%M%S}"
+    # By the form's own id: one that is sent again is the same delivery, however much later.
+    form = given.get("id") or uuid.uuid4().hex
+    key = f"{model.kind}_{hashlib.sha256(form.encode()).hexdigest()[:16]}"
     try:
         decision = model.model_validate(_body(model, given, words, now.isoformat(timespec="seconds"), caller.name))
     except ValidationError as error:
         told = "; ".join(map(str, explain(error, model, model.kind)))
         return await run_in_threadpool(_page, request, caller, farm, cycle, told, True)
-    said = await record_decision(farm, caller, model.kind, key, decision, "*", given.get("id") or None, Response())
+    said = await record_decision(farm, caller, model.kind, key, decision, "*", form, Response())
     return await run_in_threadpool(_page, request, caller, farm, cycle, f"{words.say('season.noted')} {said.said}")
 
 

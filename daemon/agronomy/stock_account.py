@@ -67,7 +67,8 @@ class _Sums:
     injected_kg: float = 0.0
     u_injected_kg: float = 0.0
     """One meter errs the same way every night: added, and not in quadrature."""
-    u_mixed_kg: float = 0.0
+    u_put_in_kg: float = 0.0
+    """Of the weighing and filling, in the time and before it."""
     drained_kg: float = 0.0
     in_tanks_kg: float = 0.0
 
@@ -135,7 +136,7 @@ def _follow(
         accuracy = stock.strength_accuracy_pct / 100.0 if isinstance(stock, Stock) else 0.0
         for portion in entry.mix.portions:
             span.sums[portion.product].mixed_kg += portion.kg
-            span.sums[portion.product].u_mixed_kg += accuracy * portion.kg
+            span.sums[portion.product].u_put_in_kg += accuracy * portion.kg
     contents = entry.contents
     if contents is None:
         if entry.why_unknown:
@@ -151,7 +152,9 @@ def _follow(
         sums.injected_kg += kg_l * sum(litres for _, litres, _ in during)
         sums.u_injected_kg += kg_l * sum(u_l for _, _, u_l in during)
         if begins < span.first:
-            sums.tanks_before_kg += kg_l * (contents.litres - before_l)
+            held_kg = kg_l * (contents.litres - before_l)
+            sums.tanks_before_kg += held_kg
+            sums.u_put_in_kg += contents.strength_accuracy_pct / 100.0 * held_kg
         if ends is None or ends >= span.end:
             sums.in_tanks_kg += kg_l * left_l
         elif following is not None and span.has(following.mix.at) and following.mix.did == "drained":
@@ -218,5 +221,5 @@ def _account(product: str, shed: _Shed, sums: _Sums) -> ProductAccount:
         injected_kg=sums.injected_kg,
         drained_kg=sums.drained_kg,
         in_tanks_kg=sums.in_tanks_kg,
-        u_kg=math.hypot(sums.u_injected_kg, sums.u_mixed_kg),
+        u_kg=math.hypot(sums.u_injected_kg, sums.u_put_in_kg),
     )

@@ -98,6 +98,17 @@ async def test_what_came_and_what_fell_is_noted(given: Given) -> None:
     assert "of rain fell soon after" in page.text and "Note it" not in page.text
 
 
+async def test_a_form_that_is_sent_again_is_one_delivery(given: Given) -> None:
+    """Guards the book: a page that is asked for again, or a tap too many, brings no second tonne, minutes later too."""
+    for _ in range(2):
+        answer = await _noted(given, Role.OPERATOR, do="came", product=_SALT, kg="1000", id="0123456789abcdef")
+        assert answer.status_code == 200, answer.text
+        given.clock.at_s += 90.0
+    await _noted(given, Role.OPERATOR, do="came", product=_SALT, kg="50", id="another-form")
+    season = await _got(given, "/seasons/mandarins")
+    assert next(one for one in season["products"] if one["product"] == _SALT)["bought_kg"] == 1050.0
+
+
 async def test_what_is_mistyped_is_said(given: Given) -> None:
     """Guards that nothing is recorded of it."""
     answer = await _noted(given, Role.OPERATOR, do="came", product=_SALT, kg="a lot")
