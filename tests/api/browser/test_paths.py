@@ -204,6 +204,7 @@ async def test_the_numbers_of_a_run_are_live(shown: Shown) -> None:
     """A page that stands open follows the plant, and is asked for anew once the run is another."""
     given = shown.given
     async with _opened(shown, Role.VIEWER, (360, "light"), "live") as (page, look):
+        await page.goto(shown.url("/you"))  # which does not ask for itself anew, in the middle of going elsewhere
         given.publish(shown.injecting)
         await _heard(given, lambda: bool(given.farm.link.heard and given.farm.link.heard.snapshot.phase == "INJECT"))
         await page.goto(shown.url("/now"))
