@@ -17,6 +17,7 @@ from daemon.folder import HISTORY
 from daemon.ledger.history import History
 from tests.bench.figures import keep
 from tests.bench.loader import MIX, ask, load, streams
+from tests.bench.pace import slowness
 from tests.process.apis import Serving, free_port, lateness, p99, serving
 from tests.process.processes import PATIENCE_S, end
 
@@ -70,7 +71,8 @@ async def test_mixed_reads_beside_a_hundred_streams(tmp_path: Path) -> None:
         keep(8, "p99 of how late scans begin then", 1000.0 * p99(late_s), "ms", "<= 20 ms")
         keep(8, "memory of the api then", found.rss_kb() / 1024, "MB", "stated")
         assert min(came) > 10_000, "every stream was served"
-        assert a_second >= _LEAST_A_SECOND and p99(took_s) <= _P99_S
+        slower = slowness()  # the aims stand for a computer as fast as the one that they were measured on
+        assert a_second >= _LEAST_A_SECOND / slower and p99(took_s) <= _P99_S * slower
         assert p99(late_s) <= _LATE_S
 
 

@@ -16,13 +16,12 @@ from daemon.site import Plant
 from tests.bench.baselines.arithmetic import arithmetic
 from tests.bench.farm import BLOCKS_A_SHIFT, FIRST, NIGHTS, SHIFTS, farm, season
 from tests.bench.figures import keep
+from tests.bench.pace import PLAIN_S
 
 pytestmark = pytest.mark.bench
 
 NIGHT_S, SEASON_S = 0.050, 2.0
 """The aims; DEVELOPERS.md says what is reached."""
-PLAIN_S = 0.085
-"""The plain arithmetic on the computer that the aims were measured on, with little else running."""
 SLACK = 1.5
 """Work beside it slows planning by more than the plain arithmetic: a bound that catches a change that is much worse."""
 ROUNDS = 3
