@@ -3,10 +3,11 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from itertools import product
 from zoneinfo import ZoneInfo
 
 from daemon.agronomy.budget import Account, accounts
-from daemon.agronomy.past import Past, PastRun
+from daemon.agronomy.past import NO_DOSES, Past, PastRun
 from daemon.agronomy.stock_account import ProductAccount, product_accounts
 from daemon.agronomy.tank import log_of
 from daemon.decisions.base import NUTRIENTS, Decisions, of_kind
@@ -83,17 +84,22 @@ def season_of(
     products_from = min(max(first, began), end)
     products, untold = product_accounts(decisions, logs, drew, products_from, end)
     ours = [run for run in runs if first - _DAY <= run.at < end + _DAY]
-    doses = [dose for dose in past.doses if first - _DAY <= dose.at < end + _DAY and dose.block in cycle.blocks]
-    found = accounts(decisions, areas_ha, past, now, of={key})
-    water_m3 = dict.fromkeys(cycle.blocks, 0.0)
-    for row in past.water:
-        if row.block in water_m3 and first <= row.at < end:
-            water_m3[row.block] += row.m3
+    doses = [
+        dose
+        for name, block in product(NUTRIENTS, cycle.blocks)
+        for dose in past.doses_by_block(name, zone).get(block, NO_DOSES).between(cycle.starts, cycle.ends + _DAY).rows
+    ]
+    water = past.water_by_block(zone)
     return Season(
         key,
         cycle,
-        found,
-        {block: m3 / areas_ha[block] for block, m3 in water_m3.items() if areas_ha.get(block)},
+        accounts(decisions, areas_ha, past, now, of={key}),
+        {
+            block: sum(rows.between(cycle.starts, cycle.ends).amount for rows in water.get(block, {}).values())
+            / areas_ha[block]
+            for block in cycle.blocks
+            if areas_ha.get(block)
+        },
         products,
         products_from,
         untold,
