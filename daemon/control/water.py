@@ -61,7 +61,7 @@ def water(
         travel_s = max(site.block[name].travel_s for name in blocks)
         are_open = blocks <= last.blocks and valves_s >= travel_s
         if was_on:
-            pump = are_open or bool(last.blocks)  # what it has run against stays open until the next are
+            pump = bool(last.blocks)  # what it has run against stays open until the next are
         else:
             pump = are_open and is_sure and _may_start(site, off_s, starts_s)
             starts_s = (*starts_s, 0.0) if pump else starts_s

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 
@@ -72,6 +73,18 @@ def test_one_channel_of_two_is_enough(code: str, name: str) -> None:
         assert row.holds(situation) is holds
         assert row.stays is None or row.stays(situation) is holds
         assert row.channels is None or row.channels(situation) == ({name} if holds else set())
+
+
+@pytest.mark.parametrize(
+    "changes", [{"outputs_seen": False}, {"emergency_stop_healthy": None}, {"selector_auto": None}]
+)
+def test_one_reading_of_the_safety_circuit_is_enough(changes: dict[str, Any]) -> None:
+    """Guards invariant 4: a module of which any one of these is not known is unseen, and after a while lost."""
+    rig = Rig(small())
+    facts = rig.scans(30).facts
+    for code in ("outputs-unseen", "outputs-lost"):
+        for seen, holds in ((facts, False), (facts._replace(**changes), True)):
+            assert BY_CODE[code].holds(Situation(rig.plant.site, seen, Unit(), SAFE, None)) is holds
 
 
 def test_the_flow_is_not_judged_while_another_valve_is_open() -> None:
