@@ -94,9 +94,8 @@ def guard(
                     about[row.code] = row.channels(situation) | memory.about.get(row.code, _NOBODY)
     for code in memory.active - active:
         row = BY_CODE[code]
-        is_judged = situation.unit.phase in row.phases
-        gone = memory.gone_s.get(code, 0.0) + dt_s if code not in held_s and is_judged else 0.0
-        if code not in held_s and is_judged and gone < row.clear_s(site):
+        gone = memory.gone_s.get(code, 0.0) + dt_s
+        if code not in held_s and situation.unit.phase in row.phases and gone < row.clear_s(site):
             gone_s[code] = gone
             active.add(code)
             if code in memory.about:
@@ -112,7 +111,7 @@ def guard(
                 about[code] = memory.about[code]
         elif not technician_reset:
             resets_s = {**resets_s, code: (0.0, *resets)}
-    if not held_s and not active and not memory.active:
+    if not held_s and not memory.active:  # nor is any in force now
         all_well = _ALL_WELL._replace(bypassed=bypassed) if bypassed else _ALL_WELL
         return Guard(held_s, memory.active, pressed_s=pressed_s, resets_s=resets_s), all_well
     pressed_on = memory.pressed_on.union(held_s) if pressed_s > 0.0 else _NOBODY

@@ -35,7 +35,9 @@ def test_back_in_auto_nothing_starts_by_itself_and_a_start_gives_the_rest(phase:
     _assert_held(rig)
     assert rig.scan(Verb.START).answers[0].accepted
     rig.until(lambda state: state.unit.procedure is ProcedureState.RUNNING)
-    assert rig.state.unit.phase is Phase.FILL
+    run = rig.state.run
+    assert rig.state.unit.phase is Phase.FILL and run is not None and not (run.is_dry or run.resumes)
+    assert run.held_s == run.settled_s == run.settled_kpa == 0.0, "nothing of the hold is left"
     rig.until_end()
     assert rig.state.unit.procedure is ProcedureState.COMPLETE and not rig.state.lines.owed
     assert rig.stock_l["a"] == pytest.approx(short_recipe().channels[0].stock_l, rel=0.02)

@@ -68,6 +68,19 @@ def test_a_forced_injector_opens_only_on_forced_and_proven_water_and_owes_its_fl
     assert not injectors(rig.state.outputs), "invariant 1 holds under force"
 
 
+def test_a_forced_injector_waits_for_the_debt_of_a_pipe_that_opens_after_its_lease() -> None:
+    """Guards invariant 2 under override: a block that is opened later is owed its flush on disk before stock enters."""
+    rig = Rig(small())
+    assert _force(rig, _lease("injector.a", left_s=300.0, drive=0.5))[0].accepted
+    rig.scans(3)
+    assert [item.segment for item in rig.state.lines.owed] == ["main"]
+    assert _force(rig, _lease("pump"), _lease("valve.creek"))[0].accepted
+    rows = {lease.target: rig.rows[lease.row - 1] for lease in rig.state.leases}
+    debt = rows["injector.a"]
+    assert isinstance(debt, FlushOwed) and (debt.segment, debt.stock) == ("creek", "injector a")
+    assert all(isinstance(rows[target], LeaseGranted) for target in ("pump", "valve.creek")), "water waits for no debt"
+
+
 @pytest.mark.parametrize(
     ("name", "value"), [("emergency_stop", 0.0), ("selector", 0.0), ("pressure", 460.0)], ids=lambda value: str(value)
 )

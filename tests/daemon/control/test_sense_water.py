@@ -201,12 +201,23 @@ def test_a_filter_before_the_meter_takes_nothing_that_was_metered() -> None:
     assert main.scan(_OPEN, 9.0).displaces
 
 
-def test_pulses_of_a_litre_where_the_totaliser_counts_litres() -> None:
-    """Guards a totaliser that shows litres: its least step is one."""
-    plant = supplied("pulses")
+def _counting_litres(plant: Plant) -> Plant:
     water = plant.site.main.water.model_copy(update={"per_count": None})
     main = plant.site.main.model_copy(update={"water": water})
-    litres = _Main(changed(plant, site=plant.site.model_copy(update={"main": main})))
+    return changed(plant, site=plant.site.model_copy(update={"main": main}))
+
+
+@pytest.mark.parametrize(("litres", "runs_back"), [(2.0, False), (3.0, True)])
+def test_three_litres_back_where_the_totaliser_counts_litres(litres: float, runs_back: bool) -> None:
+    """Guards the least that tells of water running back: three counts, of a litre each where it shows litres."""
+    main = _Main(_counting_litres(small()))
+    main.scan()
+    assert main.scan(litres=-_EACH_L * litres).reverse_flow is runs_back  # the rig counts tens
+
+
+def test_pulses_of_a_litre_where_the_totaliser_counts_litres() -> None:
+    """Guards a totaliser that shows litres: its least step is one."""
+    litres = _Main(_counting_litres(supplied("pulses")))
     for _ in range(200):
         litres.scan(_OPEN, 10.0 * _EACH_L)  # the rig counts tens
     steady = litres.memory.pulsed_m3_h

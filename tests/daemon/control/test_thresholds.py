@@ -124,6 +124,8 @@ def _named(*changes: Change) -> Change:
 _EDGES = (
     _Edge("flow-out-of-band", _flow(1.195), _flow(1.205), stays=_flow(1.195)),
     _Edge("flow-out-of-band", _flow(0.805), _flow(0.795), stays=_flow(0.805)),
+    _Edge("flow-out-of-band", _flow(1.185), _flow(1.205)),
+    _Edge("flow-out-of-band", _flow(0.815), _flow(0.795)),
     _Edge("burst", _flow(1.25, 256.0), _flow(1.25, 254.0)),
     _Edge("burst", _flow(1.19, 200.0), _flow(1.21, 200.0)),
     _Edge("burst", _flow(1.49), _flow(1.51)),
