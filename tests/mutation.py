@@ -28,7 +28,7 @@ _ROOT: Final = Path(__file__).parents[1]
 _CORE: Final = Path("daemon/control")
 _TESTS: Final = Path("tests/daemon/control")
 _COPIED: Final = ("daemon", "api", "drivers", "sim", "tests", "systemd", "pyproject.toml", "README.md", "DEVELOPERS.md")
-_LAST: Final = ("test_procedure.py", "test_matrix_rows.py", "test_stateful.py")
+_LAST: Final = ("test_procedure.py", "test_matrix_rows.py", "test_stateful.py", "test_departures.py")
 """Files that take longer: most mutants are dead before."""
 _LEFT_OUT: Final = ("test_random_nights.py",)
 """They take minutes. What they would kill besides is counted as alive."""
@@ -181,9 +181,15 @@ class Bench:
         self._files = [str(path.relative_to(folder)) for path in files if path.name not in _LEFT_OUT]
 
     def passes(self, first: str = "", *, is_first: bool = False) -> bool:
-        """Run the core's tests, those in `first` before the others, until one fails; a run past its time has failed."""
+        """Run the core's tests until one fails, those in `first` before the others, and searches and sweeps last.
+
+        A run past its time has failed.
+        """
         files = sorted(self._files, key=lambda name: not name.endswith(first)) if first else self._files
-        command = [sys.executable, "-m", "pytest", "-x", "-n", "0", "-p", "no:cacheprovider", *files]
+        return self._pass(files, is_first=is_first) and self._pass(["-m", "proof", *files], is_first=is_first)
+
+    def _pass(self, words: list[str], *, is_first: bool) -> bool:
+        command = [sys.executable, "-m", "pytest", "-x", "-n", "0", "-p", "no:cacheprovider", *words]
         # Compiled code of the first run is used by all that follow; a mutant's own is never kept.
         environment = os.environ | ({} if is_first else {"PYTHONDONTWRITEBYTECODE": "1"})
         try:

@@ -6,6 +6,7 @@ import pytest
 
 from daemon.control.image import ChannelImage, ChannelOutput, Now
 from daemon.control.sense_channel import ChannelFacts, ChannelSense, sense_channel
+from daemon.control.tank_rest import TankRest
 from drivers.reading import Quality, Reading
 from tests.daemon.control.plant import changed, small
 
@@ -35,6 +36,7 @@ class _Channel:
         dt_s: float = 1.0,
         is_auto: bool = True,
         is_obeyed: bool = True,
+        is_tank_at_rest: bool = False,
     ) -> ChannelFacts:
         self.counts += counts
         self.at_s += dt_s
@@ -43,7 +45,7 @@ class _Channel:
         )
         now = Now(dt_s, self.at_s)
         self.memory, facts, self.is_reset = sense_channel(
-            small(), "a", self.memory, seen, held, is_auto, is_obeyed, False, now
+            small(), "a", self.memory, seen, held, is_auto, is_obeyed, is_tank_at_rest, now
         )
         return facts
 
@@ -181,6 +183,20 @@ def test_a_level_that_steps_with_the_injector_off_is_a_tank_being_filled() -> No
     channel.level_l += 300.0
     facts = channel.scan()
     assert facts.content_good and not facts.content_jumped and facts.content_l == channel.level_l
+
+
+def test_a_tank_rests_while_its_level_is_read_and_nothing_draws_from_it() -> None:
+    """Guards the slow leak: a level that is away adds no time to the rest, and what draws from the tank ends it."""
+    channel = _read()
+    assert channel.memory.rest == TankRest()
+    rests_s = []
+    for is_bad in (False, False, True, True, False):
+        channel.is_level_bad = is_bad
+        channel.scan(is_tank_at_rest=True)
+        rests_s.append(channel.memory.rest.rests_s)
+    assert rests_s == [1.0, 2.0, 2.0, 2.0, 3.0]
+    channel.scan()
+    assert channel.memory.rest == TankRest()
 
 
 def test_a_level_that_goes_on_jumping_stays_in_doubt() -> None:
