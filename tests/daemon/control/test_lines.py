@@ -64,6 +64,12 @@ def test_water_pays_each_segment_by_its_share() -> None:
     }
 
 
+@pytest.mark.parametrize(("owed_l", "left_l"), [(100.5, {MAIN: 0.5}), (100.0, {})])
+def test_a_segment_is_flushed_by_the_last_of_its_litres(owed_l: float, left_l: dict[str, float]) -> None:
+    """Guards rule 2: half a litre that is owed is owed still."""
+    assert _left(_paid(_debt(MAIN, owed_l))) == left_l
+
+
 @pytest.mark.parametrize(
     ("fit", "main", "creek"), [(2.0, 50.0, 50.0), (0.5, 100.0, 0.0), (1.0, 100.0, 100.0)], ids=["more", "less", "own"]
 )

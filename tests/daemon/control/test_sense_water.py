@@ -201,8 +201,20 @@ def test_a_filter_before_the_meter_takes_nothing_that_was_metered() -> None:
     assert main.scan(_OPEN, 9.0).displaces
 
 
+def test_a_jolt_of_a_fine_totaliser_is_no_water_that_runs_back() -> None:
+    """Guards a totaliser of 0.1 L: one count back, and water on from there."""
+    main = _Main(_counting(small(), 0.1))
+    main.counts = 100_000.0
+    for counts in (0, -1, 0, 5, 5):
+        assert main.scan(_OPEN, _EACH_L * counts).reverse_flow is False
+
+
 def _counting_litres(plant: Plant) -> Plant:
-    water = plant.site.main.water.model_copy(update={"per_count": None})
+    return _counting(plant, None)
+
+
+def _counting(plant: Plant, per_count: float | None) -> Plant:
+    water = plant.site.main.water.model_copy(update={"per_count": per_count})
     main = plant.site.main.model_copy(update={"water": water})
     return changed(plant, site=plant.site.model_copy(update={"main": main}))
 

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from daemon.control.gate import gate
-from daemon.control.image import ChannelOutput, Outputs
+from daemon.control.image import SAFE, ChannelOutput, Outputs
 from daemon.control.injection import Want
 from daemon.control.states import Effect, Phase
 from daemon.control.water import WaterWant
@@ -56,6 +56,8 @@ def test_each_permit_alone_shuts_the_injector(name: str) -> None:
         outputs = gate(rig.plant.site, rig.state.unit, run, verdict, seen, last, wanted, wants, False)
         is_permitted = value == {**_FACTS, **_CHANNEL}[name][0]
         assert any(one.run for one in outputs.channels.values()) is is_permitted, value
+        if value is False and name in ("emergency_stop_healthy", "selector_auto"):
+            assert outputs == SAFE, "invariant 4 and rule 7, whatever the matrix says"
 
 
 @pytest.mark.proof
