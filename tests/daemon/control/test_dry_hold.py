@@ -30,9 +30,11 @@ def _assert_held(rig: Rig) -> None:
 def test_back_in_auto_nothing_starts_by_itself_and_a_start_gives_the_rest(phase: Phase) -> None:
     """Guards rule 7 in each phase: released at once, held until somebody starts it, filled anew, the dose whole."""
     rig = _in_hand(phase)
+    lasted_s = rig.state.run.run_s if rig.state.run is not None else 0.0
     rig.forced.clear()
     rig.scans(20)
     _assert_held(rig)
+    assert rig.state.run is not None and rig.state.run.run_s == pytest.approx(lasted_s + 20.0), "a hold is of the run"
     assert rig.scan(Verb.START).answers[0].accepted
     rig.until(lambda state: state.unit.procedure is ProcedureState.RUNNING)
     run = rig.state.run

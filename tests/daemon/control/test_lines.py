@@ -1,5 +1,6 @@
 """The account of the pipes by itself: what water pays of a flush, what is owed again, and what is booked to nobody."""
 
+import math
 from typing import Any
 
 import pytest
@@ -21,7 +22,9 @@ from daemon.control.lines import (
 )
 from daemon.control.run import Run, begin
 from daemon.control.sense import Facts
+from daemon.dosing.estimates import reading_pct
 from daemon.evidence import FlushCleared, FlushOwed, Unscheduled
+from daemon.recipe import BlockPlan
 from tests.daemon.control.plant import Rig
 from tests.daemon.control.sites import night, orchard
 
@@ -205,3 +208,16 @@ def test_the_pipes_move_by_the_shifts_own_water() -> None:
     assert moved(_facts(0.2)._replace(displaces=False), 1.0) == pytest.approx((0.0, 0.2, 0.0))
     assert moved(_facts(0.0), 1.0, 0.1) == pytest.approx((0.0, 0.0, 0.1))
     assert flow_on(lines, _facts(0.0), {"a": 0.0}, 1.0) is lines
+
+
+@pytest.mark.parametrize("block", _RECIPE.blocks, ids=lambda block: block.block)
+def test_both_ends_of_what_is_not_known_of_the_pipes_are_followed(block: BlockPlan) -> None:
+    """Guards the bands of a flush cut short: pipes smaller and larger by volume, main meter and share together."""
+    site = orchard().site
+    way = lay(site, _RECIPE, Lines()).pipes["a", block.block].way
+    meter_pct = reading_pct(_RECIPE.calibrated_pct, "main.water", site.main.water)
+    band = math.hypot(block.path.accuracy_pct, meter_pct, block.share_accuracy_pct) / 100.0
+    assert 0.0 < band < 0.5
+    for name in ("main_l", "submain_l", "lateral_l"):
+        litres = [getattr(line, name) for line in (way.short, way.line, way.long)]
+        assert litres == pytest.approx([litres[1] * (1.0 - band), litres[1], litres[1] * (1.0 + band)])
