@@ -17,6 +17,7 @@ def _in_hand(phase: Phase) -> Rig:
     rig = reached(phase, Watch(every=10_000))
     rig.forced["selector"] = 0.0
     assert rig.scan().outputs == SAFE
+    assert rig.state.run is not None and rig.state.run.settled_s == 0.0, "the flow must settle anew"
     rig.scans(5)
     _assert_held(rig)
     return rig

@@ -263,12 +263,14 @@ def test_a_duty_pump_begins_with_its_window_and_is_on_for_its_share() -> None:
     wanted_l_h = recipe.channels[0].ratio * recipe.flow_m3_h * 1000.0
     share = wanted_l_h / injector.rate_l_h  # type: ignore[union-attr]
     scans = round(injector.window_s)  # type: ignore[union-attr]
-    output, on = ChannelOutput(valve=True), 0
-    for _ in range(4 * scans):
+    output, on, starts = ChannelOutput(valve=True), 0, list[int]()
+    for scan in range(4 * scans):
         want = channel.scan(output, injector.rate_l_h / 3600.0 if output.run else 0.0)  # type: ignore[union-attr]
         assert want.is_resting is not want.run
         assert channel.state.rate_l_h == (injector.rate_l_h if want.run else 0.0)  # type: ignore[union-attr]
+        starts += [scan] if want.run and not output.run else []
         output = ChannelOutput(valve=True, run=want.run, drive=1.0)
         on += want.run
+    assert starts == [0, *[number * scans - 1 for number in range(1, 5)]], "as a window ends the next one begins"
     assert on == pytest.approx(4 * scans * share, abs=1.0 + 0.5 * injector.min_on_s)  # type: ignore[union-attr]
     assert channel.state.trim == pytest.approx(1.0)
