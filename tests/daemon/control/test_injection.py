@@ -274,3 +274,11 @@ def test_a_duty_pump_begins_with_its_window_and_is_on_for_its_share() -> None:
     assert starts == [0, *[number * scans - 1 for number in range(1, 5)]], "as a window ends the next one begins"
     assert on == pytest.approx(4 * scans * share, abs=1.0 + 0.5 * injector.min_on_s)  # type: ignore[union-attr]
     assert channel.state.trim == pytest.approx(1.0)
+
+
+def test_a_window_in_which_a_duty_pump_rested_trims_nothing() -> None:
+    """Guards the trim: what its meter counts with the pump off, a siphon or a jolt, says nothing of the pump's rate."""
+    channel = _duty(window=Window(due_s=-1000.0))
+    for _ in range(45):
+        assert not channel.scan(ChannelOutput(valve=True), 0.05).run
+    assert channel.state.trim == 1.0

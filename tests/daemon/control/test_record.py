@@ -94,3 +94,17 @@ def test_an_injection_that_was_given_up_says_why_at_the_end_of_its_phase() -> No
     rig.until_phase(Phase.FLUSH)
     row = next(row for row in of_kind(rig.rows, PhaseEnded) if row.phase == "INJECT")
     assert "airlock" in row.why and "planned" not in row.why
+
+
+def test_a_counter_that_begins_anew_in_a_run_tells_what_is_in_no_row_yet() -> None:
+    """Guards a boot after it: counts as they stand now, with all that the run has had since it began left open."""
+    rig = reached(Phase.INJECT)
+    rig.scans(30)
+    rig.stock_counts["a"] = 7.0
+    rig.scan()
+    run, rows = rig.state.run, [row for row in of_kind(rig.rows, Event) if row.code == "counts"]
+    told = json.loads(rows[-1].detail)
+    assert run is not None and run.injected_l > 1.0
+    assert told["a"]["count_ml"] == 10 * int(rig.stock_counts["a"]) < 200
+    assert told["a"]["open_ml"] == pytest.approx(1000.0 * run.injected_l, abs=1.0)
+    assert told["main"]["open_ml"] == pytest.approx(1000.0 * (run.water_l + run.fill_l), abs=1.0)

@@ -38,6 +38,9 @@ def test_the_time_that_a_row_declares_is_what_it_takes(row: Interlock, scan_s: f
     rest_s = row.safety_time_s(site) - row.delay_s(site)
     assert rest_s == pytest.approx(row.instrument_s + row.window_s(site) + 2.0 * scan_s)
     assert math.isfinite(rest_s)
+    slower = site.model_copy(update={"site": site.site.model_copy(update={"scan_s": 2.0 * scan_s})})
+    for time_s in (row.delay_s, row.window_s, row.clear_s):
+        assert time_s(slower) >= time_s(site) >= 0.0, "a slower scan sees no sooner"
     assert row.instrument_s > 0.0 or row.code in _AT_A_START, "no reading is had in no time"
 
 

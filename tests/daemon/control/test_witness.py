@@ -70,6 +70,15 @@ def test_each_estimate_that_speaks_has_its_dose_rows() -> None:
             assert dose.planned_mg == metered.planned_mg and dose.u_delivered_mg > 0
 
 
+@pytest.mark.parametrize("offset_ms_cm", [-0.1, 0.2])
+def test_probes_that_differ_before_the_injection_are_compared_with_that(offset_ms_cm: float) -> None:
+    """Guards the rise: what two probes differ by in the water alone is none of it."""
+    rig = Rig(small())
+    rig.line_ec_ms_cm += offset_ms_cm
+    row = _run(rig)
+    assert row.ec_ml == pytest.approx(1000.0 * rig.stock_l["a"], rel=0.01) and not row.ec_silent
+
+
 def test_a_weak_stock_is_seen_by_ec_alone() -> None:
     """Guards what is independent: meter and tank agree on the litres of a stock of half its strength."""
     rig = Rig(small())
