@@ -44,6 +44,14 @@ def test_the_time_that_a_row_declares_is_what_it_takes(row: Interlock, scan_s: f
     assert row.instrument_s > 0.0 or row.code in _AT_A_START, "no reading is had in no time"
 
 
+def test_a_supply_without_a_pump_runs_down_in_no_time() -> None:
+    """Guards a supply under pressure: only the contact's own five seconds are waited for."""
+    site = small().site
+    row = BY_CODE["pump-still-running"]
+    assert site.pump is not None and row.delay_s(site) == site.pump.run_down_s + 5.0
+    assert row.delay_s(site.model_copy(update={"pump": None})) == 5.0
+
+
 _OF_ONE_CHANNEL: dict[str, Callable[[ChannelFacts], ChannelFacts]] = {
     "injector-meter-bad": lambda c: c._replace(meter_good=False),
     "injector-meter-leaps": lambda c: c._replace(leaps=True),

@@ -273,3 +273,19 @@ def test_a_flow_meter_without_a_span_is_judged_by_the_least_flow() -> None:
     for flow_m3_h, is_back in ((-0.9 * least_m3_h, False), (-1.1 * least_m3_h, True)):
         rig.forced["flow"] = flow_m3_h
         assert rig.scan().facts.reverse_flow is is_back
+
+
+@pytest.mark.parametrize(
+    ("line", "background", "rise"), [(1.1, 0.4, 0.7), (0.3, 0.4, -0.1), (1.1, None, None), (None, 0.4, None)]
+)
+def test_the_rise_is_what_the_line_has_more_than_the_water_before_it(
+    line: float | None, background: float | None, rise: float | None
+) -> None:
+    """Guards what EC says of the stock: both probes or nothing."""
+    rig = Rig(small())
+    for name, value in (("line_ec", line), ("background_ec", background)):
+        if value is None:
+            rig.bad.add(name)
+        else:
+            rig.forced[name] = value
+    assert rig.scan().facts.ec_rise_ms_cm == (rise if rise is None else pytest.approx(rise))

@@ -169,6 +169,7 @@ def test_a_drive_ramps_up_and_holds_its_pressure() -> None:
     assert speed(0.3, 0.0) == pytest.approx(0.35), "at its ramp while the pressure is far off"
     assert speed(0.5, 150.0) == pytest.approx(0.55), "and down to half of it"
     assert speed(0.5, 225.0) == pytest.approx(0.525)
+    assert speed(0.5, 225.0, dt_s=2.0) == pytest.approx(0.55), "twice as far in twice the time"
     assert speed(0.5, 300.0) == 0.5
     assert speed(0.5, 375.0) == pytest.approx(0.475)
     assert speed(0.31, 600.0) == 0.3 and speed(0.99, 0.0) == 1.0
