@@ -68,6 +68,8 @@ class Watching(NamedTuple):
     was_on: bool = False
     last_s: float = 0.0
     first: Mapping[str, float] = _NONE
+    again: tuple[tuple[float, Mapping[str, float]], ...] = ()
+    """Where an injector is timed: how long it had been on each time that it came on again, and what was read then."""
     rows: tuple[tuple[float | None, ...], ...] = ()
     every: int = 1
     scans: int = 0
@@ -225,6 +227,8 @@ def _watched(attempt: Attempt, stage: Stage, watching: Watching, seen: Seen, *, 
         watching = watching._replace(on_at_s=seen.at_s, first=_now(stage, seen), last_s=seen.at_s)
     # What was commanded by the last scan was so until this one.
     on_s = watching.on_s + (seen.at_s - watching.last_s if watching.was_on else 0.0)
+    if stage.times_injector and is_on and not watching.was_on and on_s > 0.0:
+        watching = watching._replace(again=(*watching.again, (round(on_s, 2), _now(stage, seen))))
     rows, every = watching.rows, watching.every
     if stage.watch and watching.scans % every == 0:
         row = (round(seen.at_s - attempt.zero_s, 2), *(seen.readings.get(name) for name in stage.watch))
@@ -254,6 +258,7 @@ def _kept(attempt: Attempt, stage: Stage, watching: Watching, seen: Seen) -> dic
         "seconds": round(watching.on_s, 2),
         "on_at_s": None if on_at_s is None else round(on_at_s - attempt.zero_s, 2),
         "first": dict(watching.first),
+        **({"again": [[on_s, dict(now)] for on_s, now in watching.again]} if watching.again else {}),
         "last": _now(stage, seen),
         "watch": list(stage.watch),
         "samples": [list(row) for row in watching.rows],

@@ -1,7 +1,8 @@
 """The transit test as a step: a pulse of fertiliser or dye, and when it comes to the outermost emitter."""
 
 import math
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
 
 from daemon.as_measured import transit_parts
 from daemon.commissioning.stages import fill, flow_of, rinse, water_to
@@ -20,7 +21,6 @@ from daemon.commissioning.step import (
     is_done,
     is_entered,
     many_of,
-    moved,
     values_of,
     verdict_of,
 )
@@ -41,6 +41,9 @@ _CLOSER: Final = 0.75
 """Of the computed transit: from then on readings are taken close together."""
 _REACTION_S: Final = 2.0
 """k = 2 of a person who says when (engineering judgement)."""
+_ANEW: Final = 0.1
+"""Of a pulse: what broke off before so much of it was in made none, and it counts from where it came on again
+(engineering judgement)."""
 _LEAST_PCT: Final = 1.0
 _LEAST_RECORDED_PCT: Final = 0.5
 _MEANS: Final = {
@@ -174,26 +177,36 @@ def _result(work: Work) -> Result:
 def _pulse_l(work: Work, how: str) -> Passage:
     """Return when the pulse passed, in litres of water since the injector came on. Raises ValueError."""
     pulse = values_of(work.entries, "pulse")
-    pulse_l = moved(pulse, "water_l")
-    if pulse_l is None:
-        raise ValueError("got no count of the main meter over the pulse; expected one at its begin and its end")
-    return passage(_samples(work, how), pulse_l)
+    last_l = pulse["last"].get("water_l")
+    if last_l is None:
+        raise ValueError("got no count of the main meter as the pulse ended; expected one: repeat the test")
+    return passage(_samples(work, how), last_l - zero_l(pulse))
+
+
+def zero_l(pulse: Mapping[str, Any]) -> float:
+    """Return the main meter's litres as the pulse began, by what its stage kept. Raises ValueError where it has none.
+
+    A reading that is lost for one scan stops an injector: a pulse that stops right after its begin begins anew.
+    """
+    begins = [now for on_s, now in pulse.get("again", ()) if on_s <= _ANEW * pulse["seconds"]]
+    litres: float | None = (begins[-1] if begins else pulse["first"]).get("water_l")
+    if litres is None:
+        raise ValueError("got no count of the main meter as the pulse began; expected one: repeat the test")
+    return litres
 
 
 def _samples(work: Work, how: str) -> list[Sample]:
-    zero_l = values_of(work.entries, "pulse")["first"].get("water_l")
-    if zero_l is None:
-        raise ValueError("got no count of the main meter as the pulse began; expected one: repeat the test")
+    begin_l = zero_l(values_of(work.entries, "pulse"))
     if how == HANDHELD:
         rows = [(one["now"].get("water_l"), one["ms_cm"]) for one in many_of(work.entries, "watch")]
-        return [Sample(litres - zero_l, ms_cm) for litres, ms_cm in rows if litres is not None]
+        return [Sample(litres - begin_l, ms_cm) for litres, ms_cm in rows if litres is not None]
     found = []
     for stage in ("fill", "pulse", "watch"):
         values = values_of(work.entries, stage)
         litres = dict(column(values, "water_l"))
         for at_s, ms_cm in column(values, f"block.{work.subject}.far_ec_ms_cm"):
             if at_s in litres:
-                found.append(Sample(litres[at_s] - zero_l, ms_cm))
+                found.append(Sample(litres[at_s] - begin_l, ms_cm))
     return found
 
 

@@ -1,14 +1,20 @@
 """The technician's steps at the simulated plant, over real Modbus TCP: what they find beside what is hidden there."""
 
+import math
 from collections.abc import AsyncIterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from daemon.control.image import Image
 from daemon.ledger.attempts import accepted
+from drivers.reading import Quality, Reading
 from tests.night import steps_answered as enter
 from tests.night.places import kestrel
 from tests.night.technician import A_PROGRAM, A_RUN, HELD, Technician, at_the_plant, u_of, value_of
+from tests.night.whole import transit_l
 
 
 @pytest.fixture
@@ -43,6 +49,25 @@ async def test_transit(technician: Technician) -> None:
         result,
     )
     assert ("transit", "creek") in technician.service.decided.newest
+
+
+async def test_a_pulse_that_one_lost_reading_breaks_off(technician: Technician) -> None:
+    """A reading that is lost right after the injector came on closes it: the pulse counts from where it came again."""
+    field = technician.service.field
+    see, lost = field.image, list[float]()
+
+    def image(*given: Any, **more: Any) -> Image:
+        seen = see(*given, **more)
+        is_on = any(channel.run for channel in technician.service.scanner.state.outputs.channels.values())
+        if is_on and not lost:
+            lost.append(technician.service.clock.monotonic_s())
+            return replace(seen, flow_m3_h=Reading(math.nan, Quality.BAD, lost[0]))
+        return seen
+
+    field.image = image  # type: ignore[method-assign]
+    result = await technician.lead("transit", "creek", enter.transit_far)
+    truth_l = transit_l(technician, (await technician.truth())["hidden"])
+    assert lost and value_of(result, "transit") == pytest.approx(truth_l, rel=0.025), result
 
 
 async def test_meter(technician: Technician) -> None:

@@ -131,6 +131,21 @@ def test_an_injectors_own_lease_ends_its_stage() -> None:
         assert (entry is not None) is is_good and bool(attempt.cut_off) is not is_good
 
 
+@pytest.mark.parametrize("times_injector", [True, False])
+def test_an_injection_that_comes_on_again_keeps_where(times_injector: bool) -> None:
+    """How long it had been on by then, and the readings of that moment: of what is timed by the injector alone."""
+    hold = {**WATER, "injector.a": 1.0}
+    attempt = _begun(_attempt(Stage("x", "", hold=hold, watch=WATCH, lasts_s=40.0, times_injector=times_injector)))
+    all_on = frozenset(hold)
+    for scan in range(1, 31):
+        on = ON if scan < 4 or 6 <= scan < 9 else all_on
+        attempt, _ = seen_on(attempt, SITE, seen(2.0 * scan, forced=all_on, on=on, readings=_readings(2.0 * scan)))
+    attempt, entry = seen_on(attempt, SITE, seen(62.0, forced=ON if times_injector else all_on, on=ON))
+    again = entry.values.get("again") if entry is not None else None
+    assert entry is not None or not times_injector
+    assert again == ([[4.0, _readings(18.0)]] if times_injector else None)
+
+
 def test_a_run_is_waited_for_to_its_end() -> None:
     """It has begun and is over; the causes of the way are kept, and how it ended."""
     stage = Stage("water", "", watch=WATCH, start={"block": "creek"}, lasts_s=300.0, until=Until.OVER)
