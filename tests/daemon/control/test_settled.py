@@ -25,6 +25,15 @@ def test_steady_begins_with_the_first_scan_and_adds_up() -> None:
     assert settled(site, _run(settled_s=3.0, settled_kpa=285.0), facts, _LAST) == (1.0, 300.0), "5 % off: anew"
     assert settled(site, _run(settled_s=3.0, settled_kpa=317.0), facts, _LAST) == (1.0, 300.0)
     assert settled(site, _run(settled_s=3.0, settled_kpa=315.0), facts, _LAST) == (4.0, 315.0)
+    low = facts._replace(pressure_kpa=site.main.min_pressure_kpa)
+    assert settled(site, _run(), low, _LAST) == (1.0, site.main.min_pressure_kpa), "the least is enough"
+
+
+@pytest.mark.parametrize("times", [0.81, 1.0, 1.19])
+def test_a_flow_within_its_band_is_steady(times: float) -> None:
+    """Guards rule 12 against waiting for a flow that no shift has to the litre: 20 % off is its own."""
+    facts = reached(Phase.PREWET).scan().facts._replace(flow_m3_h=times * short_recipe().flow_m3_h)
+    assert settled(small().site, _run(), facts, _LAST) == (1.0, facts.pressure_kpa)
 
 
 @pytest.mark.parametrize(
