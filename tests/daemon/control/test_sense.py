@@ -1,18 +1,21 @@
 """What a scan knows: quality and age, counters unwrapped over wrap and reset, and nothing opened by a lost reading."""
 
 import math
+from collections.abc import Callable
 
 import pytest
 
 from daemon.control.decide import State
-from daemon.control.image import Now
+from daemon.control.image import SAFE, ChannelOutput, Now
 from daemon.control.sense import PROOF_SCANS, Sense, sense
 from daemon.control.states import Phase, ProcedureState
+from daemon.control.tank_rest import TankRest
 from daemon.evidence import Event, PhaseEnded, RunEnded
 from daemon.messages import Verb
 from daemon.site import Plant
+from drivers.reading import Quality, Reading
 from tests.daemon.control.plant import Rig, changed, of_kind, reached, short_recipe, small
-from tests.daemon.control.sites import CONTACT, OURS, filtered
+from tests.daemon.control.sites import CONTACT, OURS, filtered, supplied
 from tests.daemon.control.spec import Watch, injectors
 
 _SIGNALS = ("flow", "water", "pressure", "stock.a", "content.a")
@@ -289,3 +292,98 @@ def test_the_rise_is_what_the_line_has_more_than_the_water_before_it(
         else:
             rig.forced[name] = value
     assert rig.scan().facts.ec_rise_ms_cm == (rise if rise is None else pytest.approx(rise))
+
+
+@pytest.mark.parametrize(
+    ("output", "rests"),
+    [
+        (ChannelOutput(), True),
+        (ChannelOutput(valve=True), False),
+        (ChannelOutput(run=True, drive=0.5), False),
+        (ChannelOutput(valve=True, run=True, drive=0.5), False),
+    ],
+)
+def test_a_tank_rests_with_all_that_draws_from_it_shut(output: ChannelOutput, rests: bool) -> None:
+    """Guards tank-falls: a valve that stands open may draw, and so may a pump whose valve is not seen open."""
+    rig = Rig(small())
+    last = changed(SAFE, channels={"a": output})
+    memory, _ = sense(rig.plant, Sense(), rig.see(), last, Now(1.0, rig.at_s))
+    assert (memory.channels["a"].rest != TankRest()) is rests
+    rig.forced["selector"] = 0.0
+    memory, _ = sense(rig.plant, Sense(), rig.see(), SAFE, Now(1.0, rig.at_s))
+    assert memory.channels["a"].rest == TankRest(), "a hand may draw from it"
+
+
+def _with_far_probe() -> Plant:
+    """Return the small plant with an EC probe at its outermost emitter."""
+    site = small().site
+    block = site.block["creek"].model_copy(update={"far_ec": site.main.line_ec})
+    return changed(small(), site=site.model_copy(update={"block": {"creek": block}}))
+
+
+@pytest.mark.parametrize(("quality", "age_s"), [(Quality.GOOD, 0.0), (Quality.GOOD, 3600.0), (Quality.BAD, 0.0)])
+@pytest.mark.parametrize("plant", [_with_far_probe, small])
+def test_a_far_probe_tells_what_it_can_be_believed(quality: Quality, age_s: float, plant: Callable[[], Plant]) -> None:
+    """Guards the front: a probe that the site has, read well and not long ago; that it is there is known anyway."""
+    rig = Rig(plant())
+    image = changed(rig.see(), far_ec_ms_cm={"creek": Reading(0.9, quality, rig.at_s - age_s)})
+    _, facts = sense(rig.plant, Sense(), image, SAFE, Now(1.0, rig.at_s))
+    is_told = plant is _with_far_probe and quality is Quality.GOOD and age_s == 0.0
+    assert facts.far_ec_ms_cm == ({"creek": 0.9} if is_told else {}) and facts.far_probes == {"creek"}
+
+
+@pytest.mark.parametrize(
+    ("contact", "output", "last", "is_washing"),
+    [
+        (0.0, 0.0, False, False),
+        (1.0, 0.0, False, True),
+        (None, 0.0, False, None),
+        (0.0, 1.0, True, True),
+        (None, 1.0, True, True),
+    ],
+)
+def test_a_wash_is_under_way_by_its_contact_or_our_own_output(
+    contact: float | None, output: float, last: bool, is_washing: bool | None
+) -> None:
+    """Guards rule 17: what we wash is known without the contact, which may lag; else a lost contact is not known."""
+    rig = Rig(_filtered())
+    if contact is None:
+        rig.bad.add("backwashing")
+    else:
+        rig.forced["backwashing"] = contact
+    rig.forced["output.backwash"] = output
+    memory, facts = sense(rig.plant, Sense(), rig.see(), changed(SAFE, backwash=last), Now(1.0, rig.at_s))
+    assert facts.is_washing is is_washing
+    assert memory.quiet_s == (math.inf if is_washing is False else 0.0)
+    assert facts.is_filter_quiet is (is_washing is False)
+
+
+def test_a_filter_is_quiet_once_it_has_recovered() -> None:
+    """Guards rule 17: from ten seconds after a wash on, and one without a filter always."""
+    rig = Rig(_filtered())
+    memory = Sense(quiet_s=0.0)
+    quiet = []
+    for _ in range(11):
+        memory, facts = sense(rig.plant, memory, rig.see(), SAFE, Now(1.0, rig.at_s))
+        quiet.append(facts.is_filter_quiet)
+    assert quiet == [False] * 9 + [True] * 2
+    assert sense(small(), Sense(quiet_s=0.0), Rig(small()).see(), SAFE, Now(1.0, 5000.0))[1].is_filter_quiet
+
+
+@pytest.mark.parametrize(("name", "is_bad", "kpa"), [("filter_kpa", False, 42.0), ("filter_kpa", True, 0.0)])
+def test_the_filters_pressure_difference_is_nothing_while_it_is_not_read(name: str, is_bad: bool, kpa: float) -> None:
+    """Guards the wash: no difference that is not GOOD begins one."""
+    rig = Rig(_filtered())
+    rig.filter_kpa = 42.0
+    rig.bad.update({name} if is_bad else set())
+    assert sense(rig.plant, Sense(), rig.see(), SAFE, Now(1.0, rig.at_s))[1].filter_kpa == kpa
+    blind = filtered(CONTACT, "meter filter injection")
+    assert sense(blind, Sense(), rig.see(), SAFE, Now(1.0, rig.at_s))[1].filter_kpa == 0.0, "it measures none"
+
+
+def test_a_pump_without_a_contact_runs_as_it_was_told() -> None:
+    """Guards a plant without the contact, and without a pump: what was commanded last stands for it."""
+    rig = Rig(supplied("gravity"))
+    for pump in (True, False):
+        last = changed(SAFE, pump=pump)
+        assert sense(rig.plant, Sense(), rig.see(), last, Now(1.0, rig.at_s))[1].pump_running is pump

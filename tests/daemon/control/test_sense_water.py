@@ -158,14 +158,82 @@ def test_water_that_was_missed_while_the_filter_washed_displaces_nothing() -> No
     assert main.scan(_OPEN, 9.0).displaces
 
 
-@pytest.mark.parametrize(("times", "is_reset"), [(1.9, False), (2.2, True)])
-def test_a_leap_of_the_totaliser_is_twice_what_can_flow(times: float, is_reset: bool) -> None:
-    """Guards the totaliser: beyond twice its highest flow and two counts it was reset, and nothing is booked."""
+@pytest.mark.parametrize(("litres", "is_reset"), [(350.0, False), (360.0, True)])
+def test_a_leap_of_the_totaliser_is_twice_what_can_flow(litres: float, is_reset: bool) -> None:
+    """Guards the totaliser: beyond twice its highest flow and two counts it was reset, and nothing is booked.
+
+    That is 333.3 L in ten seconds of 60 m3/h, and 20 L.
+    """
     main = _read()
-    litres = times * 60.0 / 3.6 * 10.0 + 2.0 * _EACH_L
     facts = main.scan(_OPEN, litres, dt_s=10.0)
     assert facts.is_reset is is_reset
-    assert (facts.moved_l == 0.0) is is_reset
+    assert facts.moved_l == (0.0 if is_reset else litres)
+
+
+@pytest.mark.parametrize(("times", "is_reset"), [(15.9, False), (17.0, True)])
+def test_without_a_flow_meter_a_leap_is_judged_by_the_least_flow(times: float, is_reset: bool) -> None:
+    """Guards a totaliser alone: nobody says what can flow, so twice eight times the least flow and two counts."""
+    main = _Main(supplied("pulses"))
+    main.scan()
+    litres = times * main.plant.site.main.min_flow_m3_h / 3.6 * 100.0 + 2.0 * _EACH_L
+    assert main.scan(_OPEN, litres, dt_s=100.0).is_reset is is_reset
+
+
+def test_a_totaliser_that_cannot_be_read_was_not_reset() -> None:
+    """Guards the record: a lost reading is a gap, and what passed in it is booked when it is back."""
+    main = _read()
+    main.is_bad = True
+    assert not main.scan(_OPEN, _EACH_L).is_reset
+    main.is_bad = False
+    assert main.scan(_OPEN, _EACH_L).moved_l == 2.0 * _EACH_L
+
+
+def test_a_fine_totaliser_that_runs_back_was_not_reset() -> None:
+    """Guards backflow seen by half a litre: five counts of 0.1 L back, none of them booked, nor as they come."""
+    main = _Main(_counting(small(), 0.1))
+    main.counts = 100_000.0
+    main.scan(_OPEN)
+    facts = main.scan(_OPEN, -5.0 * _EACH_L)  # the rig counts tens
+    assert facts.reverse_flow is True and not facts.is_reset and facts.moved_l == 0.0
+    assert main.scan(_OPEN, 5.0 * _EACH_L).moved_l == 0.0
+    assert main.scan(_OPEN, 2.0 * _EACH_L).moved_l == pytest.approx(0.2)
+
+
+@pytest.mark.parametrize(
+    ("accuracy_pct", "flow_m3_h", "runs_back"),
+    [(0.5, -0.59, False), (0.5, -0.61, True), (1.0, -1.19, False), (1.0, -1.21, True), (1.0, 0.0, False)],
+)
+def test_a_flow_meters_zero_is_trusted_by_its_class(accuracy_pct: float, flow_m3_h: float, runs_back: bool) -> None:
+    """Guards backflow against a coarse meter's zero: twice its class of 60 m3/h, and one part in a hundred at least."""
+    main = _Main(_with_flow(accuracy_pct_of_span=accuracy_pct))
+    main.flow_m3_h = flow_m3_h
+    assert main.scan(_OPEN).reverse_flow is runs_back
+
+
+@pytest.mark.parametrize("span", [{"at_low": None}, {"at_high": None}])
+def test_a_flow_meter_with_half_a_span_is_judged_by_the_least_flow(span: dict[str, None]) -> None:
+    """Guards the same for a meter of which one end is known: that is no span."""
+    main = _Main(_with_flow(**span))
+    least_m3_h = 0.01 * 8.0 * main.plant.site.main.min_flow_m3_h
+    for flow_m3_h, runs_back in ((-0.9 * least_m3_h, False), (-1.1 * least_m3_h, True)):
+        main.flow_m3_h = flow_m3_h
+        assert main.scan(_OPEN).reverse_flow is runs_back
+
+
+def _with_flow(**changes: float | None) -> Plant:
+    """Return the small plant with another flow meter."""
+    main = small().site.main
+    assert main.flow is not None
+    other = main.model_copy(update={"flow": main.flow.model_copy(update=changes)})
+    return changed(small(), site=small().site.model_copy(update={"main": other}))
+
+
+def test_a_window_with_all_shut_begins_at_nothing() -> None:
+    """Guards the leak: two counts in each of two windows are two drips; what one window had is not the next one's."""
+    main = _at_rest()
+    for _ in range(3):
+        main.scan(litres=2.0 * _EACH_L)
+        assert max(main.scan().idle_m3_h for _ in range(119)) == 0.0
 
 
 def test_pulses_alone_tell_the_flow() -> None:
@@ -180,6 +248,8 @@ def test_pulses_alone_tell_the_flow() -> None:
     falling = [main.scan(_OPEN).flow_m3_h for _ in range(6)]
     assert falling == pytest.approx([36.0 / n for n in range(1, 7)], rel=0.01)
     assert main.scan(_OPEN, dt_s=0.0).flow_m3_h == pytest.approx(6.0, rel=0.01)
+    pulsed = main.scan(_OPEN, 10.0).flow_m3_h
+    assert main.scan(_OPEN, dt_s=0.0).flow_m3_h == pulsed, "no time has passed since that pulse"
     main.is_bad = True
     assert main.scan(_OPEN).flow_m3_h == 0.0 and not main.scan(_OPEN).flow_good
 
