@@ -271,3 +271,10 @@ def test_a_wash_before_the_meter_hides_the_flow_that_it_takes() -> None:
     for last, may in ((_WASHING, True), (_OPEN, False)):
         outputs = _gated(site=site, wants={}, backwash=True, facts=_facts(flow_proven=False), last=last)
         assert outputs.backwash is may
+
+
+def test_what_is_at_its_limit_is_permitted() -> None:
+    """Guards the limits as they are written: a pressure of the least, and a row as old as it may be."""
+    site = small().site
+    assert _is_on(_gated(facts=_facts(pressure_kpa=site.main.min_pressure_kpa)))
+    assert _is_on(_gated(facts=_facts(commit_late_s=site.limits.commit_age_s)))
