@@ -4,8 +4,10 @@ from typing import Any
 
 import pytest
 
-from daemon.control.lease import BYPASS, FORCE, Lease
-from daemon.control.requests import Request
+from daemon.control.guard import Verdict
+from daemon.control.lease import BYPASS, FORCE, NOTHING, Lease, bypassed, merged
+from daemon.control.leases import follow_leases, waiting_for
+from daemon.control.requests import Asked, Request
 from daemon.control.states import Effect, Phase, ProcedureState, UnitMode
 from daemon.evidence import FlushOwed, LeaseEnded, LeaseGranted, Unscheduled
 from daemon.messages import OPERATOR, TECHNICIAN, Answer, Verb
@@ -201,3 +203,139 @@ def test_a_release_by_name_ends_that_lease_alone() -> None:
     _force(rig, _lease("valve.creek"), _lease("injector.a", is_on=False))
     rig.scan(Request("one", Verb.RELEASE, target="injector.a"))
     assert [lease.target for lease in rig.state.leases] == ["valve.creek"]
+
+
+_WELL = Verdict(Effect.NONE, (), (), ())
+_RUNS = _lease("injector.a", left_s=60.0)
+_SHUT = _lease("valve.creek", is_on=False, left_s=60.0)
+_NOTHING_ASKED = Asked()
+
+
+def _followed(
+    *leases: Lease, asked: Asked = _NOTHING_ASKED, verdict: Verdict = _WELL, emitted: int = 0, **facts: Any
+) -> tuple[dict[str, float], list[tuple[str, str]]]:
+    """Return the targets that run on with their time, and (target, why) of those that ended."""
+    seen = Rig(small()).scan().facts
+    seen = seen._replace(
+        channels={"a": seen.channels["a"]._replace(silent_s=facts.pop("silent_s", 0.0))}, **{"dt_s": 2.0, **facts}
+    )
+    left, rows = follow_leases(small().site, leases, asked, verdict, seen, emitted)
+    return {lease.target: lease.left_s for lease in left}, [(row.target, row.why) for row in of_kind(rows, LeaseEnded)]
+
+
+def test_a_lease_runs_down_to_its_end() -> None:
+    """Guards the time of a lease: by each scan's seconds, and it ends with the scan that uses them up."""
+    assert _followed(_RUNS, _SHUT) == ({"injector.a": 58.0, "valve.creek": 58.0}, [])
+    assert _followed(_SHUT._replace(left_s=2.1))[1] == []
+    assert _followed(_SHUT._replace(left_s=2.0)) == ({}, [("valve.creek", "its time is over")])
+    assert _followed() == ({}, [])
+
+
+@pytest.mark.parametrize(
+    ("how", "why"),
+    [
+        ({"asked": Asked(stop_everything=True)}, "everything was stopped"),
+        ({"emergency_stop_healthy": False}, "the emergency stop is pressed"),
+        ({"selector_auto": False}, "the selector in the shed is not in Auto"),
+        ({"verdict": _WELL._replace(causes=("burst",))}, "all outputs are off: burst"),
+        (
+            {"verdict": _WELL._replace(causes=("outputs-restarted", "burst"))},
+            "all outputs are off: outputs-restarted, ",
+        ),
+        ({"asked": Asked(mode=UnitMode.MANUAL)}, "the mode was changed"),
+        ({"asked": Asked(ended=())}, "released"),
+    ],
+)
+def test_what_ends_every_lease(how: dict[str, Any], why: str) -> None:
+    """Guards invariants 4, 9 and 11: what takes all outputs, or changes who commands, ends all that was forced."""
+    left, ended = _followed(_RUNS, _SHUT, **how)
+    assert not left and [target for target, _ in ended] == ["injector.a", "valve.creek"]
+    assert all(told.startswith(why) for _, told in ended)
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        {"emergency_stop_healthy": None},
+        {"selector_auto": None},
+        {"verdict": _WELL._replace(causes=("no-flow", "pressure-low"))},
+        {"verdict": _WELL._replace(causes=("burst",), bypassed=frozenset({"burst"}))},
+        {"asked": Asked(hold=True, stop_fertiliser=True, reset=True, acknowledged=(), ended=("pump",))},
+    ],
+)
+def test_what_ends_no_lease(how: dict[str, Any]) -> None:
+    """Guards a force against ending for what does not take its outputs: the gate removes what it may not have."""
+    assert _followed(_RUNS, _SHUT, **how)[1] == []
+
+
+@pytest.mark.parametrize(
+    ("how", "why"),
+    [
+        ({"asked": Asked(start=(short_recipe(),))}, "a run begins"),
+        ({"asked": Asked(restart=True)}, "a run begins"),
+        ({"silent_s": 10.0}, "the injector is on and its meter counts nothing"),
+        ({"silent_s": 9.9}, ""),
+        ({"asked": Asked(ended=("injector.a",))}, "released"),
+    ],
+)
+def test_what_ends_a_forced_injector_alone(how: dict[str, Any], why: str) -> None:
+    """Guards invariant 1: a run's injectors are its own, and one that gives nothing is let go; water is left alone."""
+    assert small().site.injector["a"].stroke_window_s == 10.0
+    off = _RUNS._replace(is_on=False, target="injector.b")
+    left, ended = _followed(_RUNS, _SHUT, off, **how)
+    assert ended == ([("injector.a", why)] if why else [])
+    assert {"valve.creek", "injector.b"} <= left.keys(), "held off it opens nothing"
+
+
+def test_a_lease_remembers_the_row_that_tells_of_it() -> None:
+    """Guards commit before opening: the number of its own row, behind those that were made before it."""
+    old, new = _lease("valve.creek"), _lease("valve.creek", is_on=False)
+    other = _lease("valve.creek", kind=BYPASS)
+    asked = Asked(granted=(new, _RUNS))
+    left, rows = follow_leases(small().site, (old, other), asked, _WELL, Rig(small()).scan().facts, 40)
+    assert [type(row).__name__ for row in rows] == ["LeaseEnded", "LeaseGranted", "LeaseGranted"]
+    assert [(lease.id, lease.row) for lease in left] == [(other.id, 0), (new.id, 42), (_RUNS.id, 43)]
+    granted = of_kind(rows, LeaseGranted)[1]
+    assert granted == LeaseGranted(_RUNS.id, FORCE, "injector.a", True, 60, "Mira", "a look")
+    assert new.left_s == next(lease.left_s for lease in left if lease.id == new.id), (
+        "its time begins with the next scan"
+    )
+
+
+def test_a_forced_injector_waits_for_a_debt_that_comes_later() -> None:
+    """Guards invariant 2 under override: only what lets stock in waits."""
+    off = _RUNS._replace(is_on=False)
+    assert [lease.row for lease in waiting_for((_RUNS, off, _SHUT), 77)] == [77, 0, 0]
+
+
+@pytest.mark.parametrize(
+    ("lease", "forces"),
+    [
+        (_RUNS, True),
+        (_RUNS._replace(is_on=False), False),
+        (_RUNS._replace(kind=BYPASS), False),
+        (_lease("valve.creek"), False),
+    ],
+)
+def test_what_asks_for_stock(lease: Lease, forces: bool) -> None:
+    """Guards what an injector's lease is: a force, of an injector, on."""
+    assert lease.forces_injector_on is forces
+
+
+def test_what_leases_ask_together() -> None:
+    """Guards the merge: the later of two on one target holds; valves by what they are held at; no bypass."""
+    leases = (
+        _lease("pump"),
+        _lease("valve.creek"),
+        _lease("valve.ridge", is_on=False),
+        _lease("injector.a", is_on=False),
+        _RUNS,
+        _lease("injector.b", is_on=False),
+        _lease("injector-rate", kind=BYPASS),
+    )
+    found = merged(leases)
+    assert found.pump is True and found.open == {"creek"} and found.shut == {"ridge"}
+    assert found.injectors == {"a": _RUNS, "b": leases[5]} and found.shut_channels == {"b"}
+    assert bypassed(leases) == {"injector-rate"}
+    assert merged(()) is NOTHING and merged((leases[6],)) is NOTHING
+    assert merged((_lease("valve.creek"),)).pump is None and merged((_lease("pump", is_on=False),)).pump is False
